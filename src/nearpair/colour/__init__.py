@@ -1,0 +1,1 @@
+"""Pure colour: encoded and linear light, glasses and their published matrices."""

@@ -1,0 +1,43 @@
+"""The errors of nearpair.
+
+    NearpairError          the job, or a part of it, could not be done (exit status 1)
+    ├── FrameError         one file cannot be used as a frame
+    ├── SourceError        what was pointed at does not hold a stereoscopic shoot
+    ├── MergeError         the frames of a stack cannot be registered or merged
+    ├── PairError          the two views cannot be made a pair
+    └── ShootError         the shoot's folder cannot be read or written
+
+Every error says what was expected, what was found, and what to do next (`remedy`).
+"""
+
+
+class NearpairError(Exception):
+    """The job could not be done; `str(error)` says why, `remedy` what to do."""
+
+    def __init__(self, message: str, remedy: str) -> None:
+        super().__init__(message)
+        self.message = message
+        self.remedy = remedy
+
+    def __str__(self) -> str:
+        return f"{self.message} {self.remedy}".strip()
+
+
+class FrameError(NearpairError):
+    """One file cannot be used as a frame."""
+
+
+class SourceError(NearpairError):
+    """What was pointed at does not hold a stereoscopic shoot."""
+
+
+class MergeError(NearpairError):
+    """The frames of a stack cannot be registered or merged."""
+
+
+class PairError(NearpairError):
+    """The two views cannot be made a pair."""
+
+
+class ShootError(NearpairError):
+    """The shoot's folder cannot be read or written."""

@@ -1,0 +1,1 @@
+"""Frames as the camera wrote them: files, metadata, colour profiles. Originals are only ever read."""

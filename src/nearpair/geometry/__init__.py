@@ -1,0 +1,1 @@
+"""Pure geometry: plane transforms, robust fits and rectangles."""

@@ -1,0 +1,1 @@
+"""Pure optics: lens, stereo base and viewing geometry, each formula with its source."""

@@ -1,0 +1,1 @@
+"""Outputs: the finished forms of a mounted pair."""

@@ -1,0 +1,1 @@
+"""Pairs: disparity, which eye is which, and mounting."""

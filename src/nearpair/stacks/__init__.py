@@ -1,0 +1,1 @@
+"""Stacks: grouping frames into stations, registration, and which end of a stack is near."""

@@ -1,0 +1,1 @@
+"""Views: merging one registered stack into an all-in-focus picture and its focus map."""
