@@ -1,0 +1,317 @@
+"""The proof of a mounted pair as data: proof.json, schema 1.
+
+Signs: parallax = x_right - x_left on the mounted pair, in px, mm on the screen or arcmin, so negative is
+in front of the stereo window and positive behind it. Frame numbers count from 0 in shooting order.
+`None` (JSON null) stands for what could not be measured; NaN and infinity never appear.
+"""
+
+import math
+from typing import Any, Literal
+
+import msgspec
+
+Order = Literal["far-to-near", "near-to-far", "unknown"]
+Kind = Literal["rail", "ring", "single"]
+Severity = Literal["note", "care", "rework"]
+Verdict = Literal["ready", "with care", "rework"]
+
+
+class OrderCue(msgspec.Struct, frozen=True, kw_only=True):
+    """One reason for the shooting order of a stack: the cue, the order it speaks for, its weight."""
+
+    cue: str
+    says: str
+    weight: float
+
+
+class Registration(msgspec.Struct, frozen=True, kw_only=True):
+    """How far the frames of a stack had to be moved onto the reference frame (largest amounts)."""
+
+    scale_total: float = 1.0
+    shift_px_max: float = 0.0
+    roll_deg_max: float = 0.0
+    set_aside_frames: list[str] = []
+
+
+class FocusGap(msgspec.Struct, frozen=True, kw_only=True):
+    """A place where neighbouring frames do not meet: after which frame, and how wide in usual steps."""
+
+    after_frame: int
+    width_steps: float | None = None
+    unsharp_fraction: float | None = None
+
+
+class Focus(msgspec.Struct, frozen=True, kw_only=True):
+    """What the stack covers in depth.
+
+    `covered_fraction`: share of the picture that some frame shows sharp. `starts_sharp` / `ends_sharp`: the
+    first / last frame is still the sharpest one for a considerable part of the picture, so the stack may
+    have begun or ended inside the subject. `share_per_frame`: share of the picture each frame is
+    sharpest for.
+    """
+
+    covered_fraction: float
+    gaps: list[FocusGap] = []
+    starts_sharp: bool | None = None
+    ends_sharp: bool | None = None
+    share_per_frame: list[float] = []
+
+
+class DepthOfField(msgspec.Struct, frozen=True, kw_only=True):
+    """What depth of field cost a station of one frame: the share of the picture that is not sharp."""
+
+    unsharp_fraction: float | None = None
+
+
+class Station(msgspec.Struct, frozen=True, kw_only=True):
+    """One station: its frames in shooting order and what was found out about them."""
+
+    name: str
+    frames: list[str]
+    order: Order
+    kind: Kind
+    order_confidence: float
+    order_evidence: list[OrderCue] = []
+    reference_frame: int = 0
+    registration: Registration = Registration()
+    focus: Focus
+    depth_of_field: DepthOfField | None = None
+    offset_mm: float | None = None
+
+
+class SetAside(msgspec.Struct, frozen=True, kw_only=True):
+    """A file that was not used, and why."""
+
+    file: str
+    reason: str
+
+
+class EyeCue(msgspec.Struct, frozen=True, kw_only=True):
+    """One reason for which station is the left eye: the cue, the station it names, its weight."""
+
+    cue: str
+    left: str
+    weight: float
+    detail: str = ""
+
+
+class Eyes(msgspec.Struct, frozen=True, kw_only=True):
+    """Which station is which eye of the viewer, how sure, and what contradicts it."""
+
+    left: str
+    right: str
+    confidence: float
+    evidence: list[EyeCue] = []
+    contradiction: str | None = None
+
+
+class Residual(msgspec.Struct, frozen=True, kw_only=True):
+    """Vertical parallax left after mounting, over matched points, px."""
+
+    rms: float | None
+    p95: float | None
+
+
+class Mounting(msgspec.Struct, frozen=True, kw_only=True):
+    """What was done to the pair: the right view was turned, scaled and raised onto the left one."""
+
+    rotation_deg: float
+    scale: float
+    vertical_px: float
+    shift_px: float
+    window_point_px: tuple[float, float] | None
+    crop_px: tuple[int, int, int, int]
+    residual_vertical_px: Residual
+
+
+class Relief(msgspec.Struct, frozen=True, kw_only=True):
+    """How much depth the viewer gets; see `proof.depth.relief` for the score's formula."""
+
+    score: float | None
+    range_arcmin: float | None
+    acuity_steps: float | None
+    jumps: int
+    jump_share: float
+    layers: float
+    textured_share: float
+
+
+class Depth(msgspec.Struct, frozen=True, kw_only=True):
+    """Parallax of the 1st (near) and 99th (far) percentile of the pixels whose parallax is known."""
+
+    near_px: float | None
+    far_px: float | None
+    deviation_px: float | None
+    deviation_fraction_of_width: float | None
+    known_share: float
+    relief: Relief
+
+
+class ViewingConditions(msgspec.Struct, frozen=True, kw_only=True):
+    """Width of the shown picture, distance of the viewer, spacing of the eyes, all in mm."""
+
+    screen_width_mm: float
+    distance_mm: float
+    eyes_mm: float
+
+
+class Limit(msgspec.Struct, frozen=True, kw_only=True):
+    """One comfort limit: parallax allowed in front and behind (null: no limit), and whether it holds."""
+
+    near_mm: float | None
+    far_mm: float | None
+    within: bool
+
+
+class Comfort(msgspec.Struct, frozen=True, kw_only=True):
+    """Parallax as the viewer meets it, against the limits."""
+
+    viewing: ViewingConditions
+    near_arcmin: float | None
+    far_arcmin: float | None
+    near_mm: float | None
+    far_mm: float | None
+    one_degree: Limit
+    zone_of_comfort: Limit
+    diverges: bool
+    largest_screen_width_mm: float | None
+    vertical_rms_arcmin: float | None
+    vertical_p95_arcmin: float | None
+    within: bool
+
+
+class Rivalry(msgspec.Struct, frozen=True, kw_only=True):
+    """How unlike the two eyes' pictures are through the glasses; see `proof.rivalry`.
+
+    `luminance_ratio`: right over left brightness of a matched point, median. `filter_ratio`: the same for
+    white, which is the glasses' own share. `rivalry_share`: matched points whose ratio differs from the
+    filter's own by more than the threshold. `saturated_share`: matched points of which one eye sees (almost)
+    nothing while the other eye sees them bright.
+    """
+
+    luminance_ratio: float | None
+    filter_ratio: float | None
+    rivalry_share: float | None
+    saturated_share: float | None
+    threshold: float
+
+
+class Ghosting(msgspec.Struct, frozen=True, kw_only=True):
+    """How visible the wrong eye's picture is through the filters; null where leakage is not published."""
+
+    known: bool
+    left_leak: float | None = None
+    right_leak: float | None = None
+    left_share: float | None = None
+    right_share: float | None = None
+    worst_contrast: float | None = None
+
+
+class Colour(msgspec.Struct, frozen=True, kw_only=True):
+    """The glasses the pair was proofed for and what they do to it."""
+
+    glasses: str
+    method: str
+    rivalry: Rivalry
+    ghosting: Ghosting
+
+
+class Capture(msgspec.Struct, frozen=True, kw_only=True):
+    """Differences between the two views as shot, over matched points, in linear light.
+
+    `exposure_ratio`: right over left. `white_balance_shift`: largest of red/green and blue/green changes,
+    right over left, as a ratio away from 1. `unsharp_share`: largest share of a view that is not sharp.
+    """
+
+    exposure_ratio: float | None
+    exposure_stops: float | None
+    white_balance_shift: float | None
+    matched_share: float
+    covered_fraction: float | None
+    unsharp_share: float | None
+    gaps: int
+
+
+class EdgeCut(msgspec.Struct, frozen=True, kw_only=True):
+    """What stands in front of the window and is cut by one edge of the frame.
+
+    `share` of the edge's length, `worst_px` parallax (most negative), `place` first and last row (column)
+    of the longest run along the edge.
+    """
+
+    share: float
+    worst_px: float | None = None
+    place: tuple[int, int] | None = None
+
+
+class Edges(msgspec.Struct, frozen=True, kw_only=True):
+    """The four edges of the frame; left and right are the ones that hurt."""
+
+    left: EdgeCut
+    right: EdgeCut
+    top: EdgeCut
+    bottom: EdgeCut
+
+
+class Finding(msgspec.Struct, frozen=True, kw_only=True):
+    """One piece of advice: what was found, how serious, on which measurement, and what to do."""
+
+    code: str
+    severity: Severity
+    text: str
+    remedy: str
+    measured: str = ""
+
+
+class Picture(msgspec.Struct, frozen=True, kw_only=True):
+    """Size of the mounted pictures, px."""
+
+    width_px: int
+    height_px: int
+
+
+class Proof(msgspec.Struct, frozen=True, kw_only=True):
+    """The measured audit of a mounted pair."""
+
+    schema: Literal[1] = 1
+    version: str
+    picture: Picture
+    stations: list[Station]
+    set_aside: list[SetAside]
+    eyes: Eyes
+    mounting: Mounting
+    depth: Depth
+    comfort: Comfort
+    colour: Colour
+    capture: Capture
+    edges: Edges
+    advice: list[Finding]
+    verdict: Verdict
+    notes: list[str] = []
+
+
+def _finite(value: Any) -> Any:
+    """Builtin data with floats cut to 6 significant digits and NaN or infinity turned to None."""
+    if isinstance(value, float):
+        return float(f"{value:.6g}") if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(item) for item in value]
+    return value
+
+
+def encode(proof: Proof) -> bytes:
+    """`proof` as indented JSON: keys in the declared order, floats to 6 significant digits.
+
+    Raises `msgspec.ValidationError` when a value that must be a number is NaN or infinite: such a file
+    could not be read back.
+    """
+    plain = _finite(msgspec.to_builtins(proof))
+    msgspec.convert(plain, Proof)
+    return msgspec.json.format(msgspec.json.encode(plain), indent=2) + b"\n"
+
+
+def decode(data: bytes) -> Proof:
+    """Read what `encode` wrote, ignoring unknown keys; raises `msgspec.DecodeError` when it is not a proof."""
+    return msgspec.json.decode(data, type=Proof)
