@@ -313,5 +313,5 @@ def encode(proof: Proof) -> bytes:
 
 
 def decode(data: bytes) -> Proof:
-    """Read what `encode` wrote, ignoring unknown keys; raises `msgspec.DecodeError` when it is not a proof."""
+    """Read what `encode` wrote, ignoring unknown keys; raises `msgspec.DecodeError` if it is no proof."""
     return msgspec.json.decode(data, type=Proof)
