@@ -1,0 +1,191 @@
+"""The pixels of a frame: RGB as stored, or a small luma for looking at many frames quickly."""
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import cv2
+import imagecodecs
+import numpy as np
+import simplejpeg
+import tifffile
+from numpy.typing import NDArray
+from PIL import JpegImagePlugin
+
+from nearpair.errors import FrameError
+from nearpair.frames.exif import quiet
+from nearpair.frames.formats import damaged, unreadable, unsupported
+from nearpair.frames.headers import main_page
+from nearpair.frames.metadata import FrameInfo
+
+Pixels = NDArray[np.uint8] | NDArray[np.uint16]
+
+_PADDING = re.compile(r"Corrupt JPEG data: ([0-9]+) extraneous bytes before marker 0xd9")
+_BROKEN = ("Premature end", "Corrupt JPEG data", "Inconsistent progression", "Bogus", "Unsupported marker")
+
+
+def read_pixels(info: FrameInfo) -> Pixels:
+    """Return the frame as (H, W, 3) RGB, uint8 or uint16 as stored, C-contiguous, orientation applied.
+
+    Grey is expanded, alpha is dropped, CMYK is converted without a profile. Raises FrameError if the file is
+    damaged, cut short, or no longer what `read_info` saw.
+    """
+    stored = _decoded(info, _DECODERS[info.format])
+    rgb: Any = oriented(_three_channels(info.path, stored), info.orientation)
+    _check_unchanged(info, rgb)
+    return np.ascontiguousarray(rgb)
+
+
+def read_small(info: FrameInfo, factor: int) -> NDArray[np.uint8]:
+    """Return the luma (ITU-R BT.601, encoded light), (H // factor, W // factor) uint8, orientation applied.
+
+    Each pixel is the mean of factor x factor pixels of the frame, counted from its top-left corner; rows and
+    columns left over are dropped. Raises FrameError as `read_pixels` does, and if the frame is smaller than
+    `factor`. A JPEG is decoded in full, luma only: scaled decoding saves less than a fifth, because most of
+    the time goes into entropy decoding, and would not give the mean.
+    """
+    height, width = (size // factor for size in info.size_px)
+    if factor < 1 or not height or not width:
+        found = f"{info.size_px[1]} x {info.size_px[0]} pixels"
+        raise FrameError(
+            f"{info.path}: {found}, too small to be reduced {factor} times.", "Leave the file out."
+        )
+    whole: Any = np.ascontiguousarray(_full_luma(info)[: height * factor, : width * factor])
+    small: Any = whole if factor == 1 else cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
+    if small.dtype == np.uint16:
+        small = np.rint(small / np.float32(257.0))  # 65535 / 255
+    return np.ascontiguousarray(small, dtype=np.uint8)
+
+
+def oriented(stored: Pixels, orientation: int) -> Pixels:
+    """Turn and mirror stored pixels (H, W) or (H, W, C) as tag 274 says (TIFF 6.0, section 8)."""
+    if orientation in (5, 6, 7, 8):
+        stored = stored.swapaxes(0, 1)
+    rows = -1 if orientation in (3, 4, 7, 8) else 1
+    columns = -1 if orientation in (2, 3, 6, 7) else 1
+    return stored[::rows, ::columns]
+
+
+def _full_luma(info: FrameInfo) -> Pixels:
+    if info.format == "JPEG":
+        stored = oriented(_decoded(info, _jpeg_luma), info.orientation)
+        _check_unchanged(info, stored)
+        return stored
+    rgb: Any = read_pixels(info)
+    luma: NDArray[Any] = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    return luma
+
+
+def _decoded(info: FrameInfo, decode: Callable[[Path], Any]) -> Pixels:
+    try:
+        return np.asarray(decode(info.path))
+    except FrameError:
+        raise
+    except OSError as error:
+        raise (unreadable(info.path, error) if error.errno else damaged(info.path, error)) from error
+    except MemoryError as error:
+        raise FrameError(f"{info.path}: not enough memory to decode it.", "Close other programs.") from error
+    except Exception as error:  # the decoders raise almost anything on damaged files
+        raise damaged(info.path, error) from error
+
+
+def _jpeg(path: Path) -> Any:
+    data = path.read_bytes()
+    if simplejpeg.decode_jpeg_header(data)[2] in ("CMYK", "YCCK"):
+        _strict_jpeg(data, "GRAY")  # finds what the slower decoder below lets pass
+        return _slow_jpeg(path, "RGB")
+    try:
+        return _strict_jpeg(data, "RGB")
+    except ValueError as error:
+        if str(error).startswith(_BROKEN):
+            raise
+    return _slow_jpeg(path, "RGB")
+
+
+def _jpeg_luma(path: Path) -> Any:
+    data = path.read_bytes()
+    if simplejpeg.decode_jpeg_header(data)[2] in ("CMYK", "YCCK"):
+        return cv2.cvtColor(_jpeg(path), cv2.COLOR_RGB2GRAY)
+    try:
+        return _strict_jpeg(data, "GRAY")[..., 0]
+    except ValueError as error:
+        if str(error).startswith(_BROKEN):
+            raise
+    return _slow_jpeg(path, "L")
+
+
+def _strict_jpeg(data: bytes, colours: str) -> Any:
+    """Decode; ValueError at anything wrong but padding before the end marker, which cameras write."""
+    try:
+        return simplejpeg.decode_jpeg(data, colours)
+    except ValueError as error:
+        surplus = _PADDING.match(str(error))
+        if not surplus or not _is_padding(data, int(surplus[1])):
+            raise
+    return simplejpeg.decode_jpeg(data, colours, strict=False)
+
+
+def _is_padding(data: bytes, count: int) -> bool:
+    """Tell whether `count` equal bytes stand before the end marker: other surplus means lost data."""
+    end = data.rfind(b"\xff\xd9")
+    return set(data[max(end - count, 0) : end]) in ({0x00}, {0xFF})
+
+
+def _slow_jpeg(path: Path, mode: str) -> Any:
+    with quiet(), path.open("rb") as file:
+        return np.asarray(JpegImagePlugin.JpegImageFile(file).convert(mode))
+
+
+def _png(path: Path) -> Any:
+    return imagecodecs.png_decode(path.read_bytes())
+
+
+def _tiff(path: Path) -> Any:
+    with tifffile.TiffFile(path) as tif:
+        page = main_page(tif)
+        samples, kind = page.asarray(), tifffile.PHOTOMETRIC
+        if page.planarconfig == tifffile.PLANARCONFIG.SEPARATE and samples.ndim == 3:
+            samples = np.moveaxis(samples, 0, -1)
+        return _tiff_colours(path, page, samples, kind)
+
+
+def _tiff_colours(path: Path, page: Any, samples: Any, kind: Any) -> Any:
+    if page.photometric in (kind.RGB, kind.MINISBLACK, kind.YCBCR):
+        return samples
+    if page.photometric == kind.MINISWHITE:
+        return np.bitwise_not(samples)
+    if page.photometric == kind.PALETTE:
+        return (page.colormap.T[samples] >> 8).astype(np.uint8)
+    if page.photometric == kind.SEPARATED and samples.ndim == 3 and samples.shape[-1] >= 4:
+        return _from_cmyk(samples[..., :4])
+    raise unsupported(path, f"a TIFF with colours of the kind {page.photometric!r}")
+
+
+def _from_cmyk(cmyk: Any) -> Any:
+    """Give RGB = (1 - C)(1 - K) and so on, without a profile (common practice, no source)."""
+    top = np.iinfo(cmyk.dtype).max
+    left = (top - cmyk).astype(np.float64)
+    return np.rint(left[..., :3] * left[..., 3:] / top).astype(cmyk.dtype)
+
+
+def _three_channels(path: Path, stored: Any) -> Pixels:
+    channels = 1 if stored.ndim == 2 else stored.shape[-1]
+    if stored.ndim not in (2, 3) or channels > 4 or stored.dtype not in (np.uint8, np.uint16):
+        raise unsupported(path, f"a picture of shape {stored.shape} and type {stored.dtype}")
+    if channels < 3:  # grey, with or without alpha
+        return np.repeat(stored.reshape(*stored.shape[:2], -1)[..., :1], 3, axis=2)
+    return np.asarray(stored[..., :3])
+
+
+def _check_unchanged(info: FrameInfo, pixels: Pixels) -> None:
+    found, expected = (*pixels.shape[:2], pixels.dtype.itemsize * 8), (*info.size_px, info.bits)
+    if found != expected:
+        said = "{1} x {0} pixels of {2} bits".format
+        raise FrameError(
+            f"{info.path}: {said(*found)}, but its header gave {said(*expected)}.",
+            "Do not change frames during a run; run again.",
+        )
+
+
+_DECODERS: dict[str, Callable[[Path], Any]] = {"JPEG": _jpeg, "PNG": _png, "TIFF": _tiff}
