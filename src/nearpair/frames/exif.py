@@ -9,13 +9,14 @@ import math
 import threading
 import warnings
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, BinaryIO
 
 from PIL import Image
 
 _EXIF_IFD = 0x8769
+_INTEROPERABILITY_IFD = 0xA005
 _UNKNOWN_ISO = 65535
 _FAR_CODES = frozenset(
     {0xFFFF, 0xFFFFFFFF}
@@ -39,6 +40,7 @@ class ExifFields:
     exposure_s: float | None = None
     iso: int | None = None
     focus_distance_mm: float | None = None
+    adobe_rgb: bool = False
 
     @property
     def camera(self) -> str | None:
@@ -56,7 +58,14 @@ def from_block(block: bytes | None) -> ExifFields:
 
 def from_tiff(file: BinaryIO) -> ExifFields:
     """Read the tags of the first page of an open TIFF file; the file must stay open meanwhile."""
+    file.seek(0)
     return _read(lambda exif: exif.load_from_fp(file))
+
+
+def valid_orientation(value: Any) -> int:
+    """Return 1 to 8; 1 (as stored) for anything else."""
+    orientation = _integer(value) or 1
+    return orientation if 1 <= orientation <= 8 else 1
 
 
 @contextlib.contextmanager
@@ -75,12 +84,14 @@ def _read(load: Callable[[Image.Exif], object]) -> ExifFields:
             main = {tag: _lenient(exif, tag) for tag in exif}
         except Exception:  # noqa: BLE001 - the library raises almost anything on broken metadata
             return ExifFields()
-        return _fields(main, _camera_tags(exif))
+        camera = _tags_below(exif, _EXIF_IFD)
+        adobe_rgb = _text(_tags_below(exif, _INTEROPERABILITY_IFD).get(1)) == "R03"
+        return replace(_fields(main, camera), adobe_rgb=adobe_rgb)
 
 
-def _camera_tags(exif: Image.Exif) -> Mapping[int, Any]:
+def _tags_below(exif: Image.Exif, tag: int) -> Mapping[int, Any]:
     try:
-        return dict(exif.get_ifd(_EXIF_IFD))
+        return dict(exif.get_ifd(tag))
     except Exception:  # noqa: BLE001 - see _read
         return {}
 
@@ -93,9 +104,8 @@ def _lenient(exif: Image.Exif, tag: int) -> Any:
 
 
 def _fields(main: Mapping[int, Any], camera: Mapping[int, Any]) -> ExifFields:
-    orientation = _integer(main.get(0x0112)) or 1
     return ExifFields(
-        orientation=orientation if 1 <= orientation <= 8 else 1,
+        orientation=valid_orientation(main.get(0x0112)),
         make=_text(main.get(0x010F)),
         model=_text(main.get(0x0110)),
         lens=_text(camera.get(0xA434)) or _text(main.get(0xA434)),

@@ -4,7 +4,7 @@ import logging
 import struct
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import BinaryIO
 
@@ -12,7 +12,7 @@ import tifffile
 from PIL import JpegImagePlugin
 
 from nearpair.errors import FrameError
-from nearpair.frames.exif import ExifFields, from_block, from_tiff, quiet
+from nearpair.frames.exif import ExifFields, from_block, from_tiff, quiet, valid_orientation
 from nearpair.frames.formats import MAX_PIXELS, damaged, sniff, unreadable, unsupported
 
 logging.getLogger("tifffile").addHandler(logging.NullHandler())  # what it finds is told by FrameError
@@ -99,7 +99,9 @@ def _tiff(path: Path, file: BinaryIO, size: int) -> Header:
         profile = page.tags.valueof(34675)
         stored = (int(page.imagelength), int(page.imagewidth))
         bits = int(page.bitspersample)
-        return Header("TIFF", size, stored, bits, from_tiff(file), bytes(profile) if profile else None)
+        orientation = valid_orientation(page.tags.valueof(274))
+        exif = replace(from_tiff(file), orientation=orientation)  # the page that is read may not be the first
+        return Header("TIFF", size, stored, bits, exif, bytes(profile) if profile else None)
 
 
 def _check_tiff(path: Path, page: tifffile.TiffPage, size: int) -> None:
