@@ -52,9 +52,9 @@ GREEN_LIGHT_UM = Constant(0.55, "um", "middle of the visible range; no source", 
 """Wavelength that diffraction is reckoned with."""
 AIRY_DIAMETER_FACTOR = Constant(2.44, "1", _BORN_WOLF, 1999, "from memory")
 """First dark ring of the Airy pattern: diameter in wavelengths times effective f-number."""
-RAYLEIGH_RADIUS_FACTOR = Constant(0.61, "1", _BORN_WOLF, 1999, "from memory")
-"""Radius of the same ring in wavelengths over numerical aperture."""
 BLUR_OF_DIAGONAL = Constant(1 / 1500, "1", "share of the sensor diagonal; no source", None, "common practice")
 """Largest blur that passes for sharp in the whole picture."""
 BASE_OF_DISTANCE = Constant(1 / 30, "1", "rule of one thirtieth; no source", None, "common practice")
 """Stereo base as a share of the distance of the nearest point."""
+DEVIATION_OF_WIDTH = Constant(1 / 30, "1", "1.2 mm on 36 mm; no source", None, "common practice")
+"""Customary deviation as a share of the picture's width."""
