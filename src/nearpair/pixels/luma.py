@@ -1,0 +1,34 @@
+"""Luma and bands of pictures: what registration, sharpness and matching look at.
+
+Everything here works on encoded (not linear) values: encoded steps are closer to equal visibility and
+noise is closer to uniform (Rec. ITU-R BT.601 luma weights, also used by JPEG/JFIF).
+"""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Pixels = NDArray[np.uint8] | NDArray[np.uint16]
+Plane = NDArray[np.float32]
+
+
+def luma(rgb: Pixels) -> Plane:
+    """BT.601 luma of an (H, W, 3) RGB picture, float32 in [0, 1], shape (H, W)."""
+    full = 255.0 if rgb.dtype == np.uint8 else 65535.0
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    return np.asarray(grey, dtype=np.float32) * np.float32(1.0 / full)
+
+
+def reduced(plane: Plane, factor: int) -> Plane:
+    """Average `factor` x `factor` blocks of an (H, W) plane; the last odd rows and columns are left out."""
+    if factor == 1:
+        return plane
+    height, width = plane.shape[0] // factor, plane.shape[1] // factor
+    whole = plane[: height * factor, : width * factor]
+    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA))
+
+
+def band(plane: Plane, fine_px: float, coarse_px: float) -> Plane:
+    """Difference of Gaussians (standard deviations in px): detail between two sizes, without the brightness."""
+    fine = cv2.GaussianBlur(plane, (0, 0), fine_px) if fine_px > 0 else plane
+    return np.asarray(fine - cv2.GaussianBlur(plane, (0, 0), coarse_px))

@@ -1,0 +1,172 @@
+"""Registering one frame on another: a similarity, sub-pixel, insensitive to focus and brightness.
+
+A frame and its neighbour in a stack show the same things with other blur. Band-passed pictures are
+compared at points spread over the whole field (the strongest structure of every small cell), coarse to
+fine; see `kernels` for the model and its sources.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from nearpair.geometry.transforms import Similarity
+from nearpair.pixels.luma import Plane, band, reduced
+from nearpair.stacks.kernels import gauss_newton
+
+_CELL_PX = 16
+_POINTS_PER_CELL = 6
+_NUISANCE_CELL_PX = 48
+_BORDER_PX = 3
+_ITERATIONS = 25
+_SMALLEST_SIDE_PX = 40
+_LEVELS = 5
+# The fraction of band-passed structure that two frames of one stack share after registration is
+# well above this even when their focus differs by many steps; unrelated pictures reach about 0.1.
+_RELATED = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Structure:
+    """A band-passed picture at one scale, and the points at which others are compared with it."""
+
+    band: Plane
+    points: NDArray[np.int32]
+    values: NDArray[np.float64]
+    gradients: NDArray[np.float64]
+    laplacian: NDArray[np.float64]
+    cell_starts: NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True)
+class Alignment:
+    """How one frame lies on another; `related` is False when no registration was found."""
+
+    transform: Similarity
+    related: bool
+    correlation: float
+    sigma_px: tuple[float, float, float, float]
+    """Standard errors of (scale·radius, roll·radius, shift x, shift y), px; inf when not related."""
+
+
+def _strongest(energy: Plane) -> NDArray[np.int32]:
+    """The (x, y) of the strongest pixels of every cell, shape (N, 2), borders left out."""
+    rows, columns = energy.shape[0] // _CELL_PX, energy.shape[1] // _CELL_PX
+    inner = energy.copy()
+    inner[:_BORDER_PX], inner[-_BORDER_PX:] = 0, 0
+    inner[:, :_BORDER_PX], inner[:, -_BORDER_PX:] = 0, 0
+    cells = inner[: rows * _CELL_PX, : columns * _CELL_PX]
+    cells = cells.reshape(rows, _CELL_PX, columns, _CELL_PX).transpose(0, 2, 1, 3).reshape(rows * columns, -1)
+    best = np.argpartition(cells, -_POINTS_PER_CELL, axis=1)[:, -_POINTS_PER_CELL:]
+    best.sort(axis=1)
+    cell_y, cell_x = np.divmod(np.arange(rows * columns)[:, None], columns)
+    x, y = cell_x * _CELL_PX + best % _CELL_PX, cell_y * _CELL_PX + best // _CELL_PX
+    points = np.stack([x.ravel(), y.ravel()], axis=1).astype(np.int32)
+    return points[inner[points[:, 1], points[:, 0]] > 0]
+
+
+def _structure(plane: Plane, fine_px: float, coarse_px: float) -> Structure:
+    bands = band(plane, fine_px, coarse_px)
+    gx = cv2.Scharr(bands, cv2.CV_32F, 1, 0) / 32
+    gy = cv2.Scharr(bands, cv2.CV_32F, 0, 1) / 32
+    points = _strongest(np.asarray(gx * gx + gy * gy))
+    columns = plane.shape[1] // _NUISANCE_CELL_PX + 1
+    cell = (points[:, 1] // _NUISANCE_CELL_PX) * columns + points[:, 0] // _NUISANCE_CELL_PX
+    order = np.argsort(cell, kind="stable")
+    points, cell = points[order], cell[order]
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(cell)) + 1, [len(points)]]).astype(np.int32)
+    x, y = points[:, 0], points[:, 1]
+    return Structure(
+        bands,
+        points,
+        bands[y, x].astype(np.float64),
+        np.stack([gx[y, x], gy[y, x]], axis=1).astype(np.float64),
+        cv2.Laplacian(bands, cv2.CV_32F, ksize=3)[y, x].astype(np.float64),
+        starts,
+    )
+
+
+def structures(plane: Plane) -> tuple[Structure, ...]:
+    """Band-passed pictures of an (H, W) luma, finest first, each half the size of the one before."""
+    levels = [_structure(plane, 1.0, 3.0)]
+    for k in range(1, _LEVELS):
+        if min(plane.shape) >> k < _SMALLEST_SIDE_PX:
+            break
+        levels.append(_structure(reduced(plane, 2**k), 1.0, 4.0))
+    return tuple(levels)
+
+
+def _correlation(fixed: Structure, moving: Structure, transform: Similarity) -> float:
+    """Normalised correlation of two band-passed pictures under `transform` (fixed px → moving px)."""
+    height, width = fixed.band.shape
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    warped = cv2.warpAffine(moving.band, transform.matrix(), (width, height), flags=flags)
+    inside = cv2.warpAffine(np.ones_like(moving.band), transform.matrix(), (width, height), flags=flags)
+    a, b = fixed.band[inside > 0.99], warped[inside > 0.99]
+    norm = float(np.sqrt(np.sum(a * a) * np.sum(b * b)))
+    return float(np.sum(a * b)) / norm if norm > 0 else 0.0
+
+
+def _coarse_shift(fixed: Structure, moving: Structure) -> Similarity:
+    """First guess for a knocked frame: phase correlation (Kuglin & Hines 1975) of the coarse bands."""
+    window = cv2.createHanningWindow(fixed.band.shape[::-1], cv2.CV_32F)
+    (dx, dy), _ = cv2.phaseCorrelate(fixed.band, moving.band, window)
+    return Similarity(shift_x_px=dx, shift_y_px=dy)
+
+
+def _refine(
+    fixed: Sequence[Structure], moving: Sequence[Structure], start: Similarity
+) -> tuple[Similarity, NDArray[np.float64]]:
+    """Coarse to fine from `start`; the transform and the information matrix at the finest level."""
+    transform, information = start, np.zeros((4, 4))
+    for k in range(len(fixed) - 1, -1, -1):
+        level = transform.resampled(1 / 2**k)
+        params = np.array([level.a, level.b, level.shift_x_px, level.shift_y_px])
+        height, width = fixed[k].band.shape
+        centre = np.array([(width - 1) / 2, (height - 1) / 2])
+        _, _, information = gauss_newton(
+            moving[k].band,
+            fixed[k].points,
+            fixed[k].values,
+            fixed[k].gradients,
+            fixed[k].laplacian,
+            fixed[k].cell_starts,
+            params,
+            centre,
+            float(max(centre)),
+            _ITERATIONS,
+        )
+        if not np.any(information) or not 0.5 < math.hypot(params[0], params[1]) < 2:
+            return start, np.zeros((4, 4))
+        transform = Similarity(*(float(p) for p in params)).resampled(2**k)
+    return transform, information
+
+
+def align(
+    fixed: Sequence[Structure], moving: Sequence[Structure], start: Similarity | None = None
+) -> Alignment:
+    """The similarity from fixed px to moving px, for two pictures of the same size.
+
+    Tries `start` (identity by default), then a coarse shift from phase correlation when that fails.
+    """
+    check = min(2, len(fixed) - 1)
+    best = Alignment(start or Similarity(), False, -1.0, (math.inf,) * 4)
+    for guess in (start or Similarity(), None):
+        first = guess or _coarse_shift(fixed[-1], moving[-1]).resampled(2 ** (len(fixed) - 1))
+        transform, information = _refine(fixed, moving, first)
+        correlation = _correlation(fixed[check], moving[check], transform.resampled(1 / 2**check))
+        if correlation > best.correlation:
+            best = _judged(transform, information, correlation)
+        if best.related:
+            break
+    return best
+
+
+def _judged(transform: Similarity, information: NDArray[np.float64], correlation: float) -> Alignment:
+    if correlation < _RELATED or not np.any(information):
+        return Alignment(transform, False, correlation, (math.inf,) * 4)
+    sigma = np.sqrt(np.diag(np.linalg.inv(information)))
+    return Alignment(transform, True, correlation, tuple(float(s) for s in sigma))  # type: ignore[arg-type]

@@ -1,0 +1,203 @@
+"""Compiled inner loop of registration: robust Gauss-Newton on a sparse set of points.
+
+The model of a frame against its neighbour, per point p of the fixed picture f (band-passed):
+
+    moving(T(p)) = (1 + α_c)·f(p) + β_c·∇²f(p) + noise
+
+α_c and β_c are free in every cell c of a grid: defocus changes contrast and adds a multiple of the
+Laplacian (first term of the heat equation), and without them growing blur discs read as magnification.
+They are eliminated cell by cell, so that only the four parameters of the similarity remain.
+Inverse-compositional update: Baker & Matthews, "Lucas-Kanade 20 years on", IJCV 56(3), 2004.
+Robust weights: Tukey's biweight, c = 4.685 (Beaton & Tukey 1974).
+"""
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+I32 = NDArray[np.int32]
+
+_TUKEY = 4.685
+_MAD_TO_SIGMA = 1.4826
+
+
+@njit(cache=True, nogil=True)
+def sample(plane: F32, x: float, y: float) -> float:
+    """Bicubic (Catmull-Rom) value at (x, y) px; NaN closer than two px to the border."""
+    height, width = plane.shape
+    ix, iy = math.floor(x), math.floor(y)
+    if ix < 1 or iy < 1 or ix > width - 3 or iy > height - 3:
+        return math.nan
+    u, v = x - ix, y - iy
+    wx0, wx1 = ((-0.5 * u + 1.0) * u - 0.5) * u, (1.5 * u - 2.5) * u * u + 1.0
+    wx2, wx3 = ((-1.5 * u + 2.0) * u + 0.5) * u, (0.5 * u - 0.5) * u * u
+    wy0, wy1 = ((-0.5 * v + 1.0) * v - 0.5) * v, (1.5 * v - 2.5) * v * v + 1.0
+    wy2, wy3 = ((-1.5 * v + 2.0) * v + 0.5) * v, (0.5 * v - 0.5) * v * v
+    total = 0.0
+    for j in range(4):
+        row = iy - 1 + j
+        value = (
+            wx0 * plane[row, ix - 1]
+            + wx1 * plane[row, ix]
+            + wx2 * plane[row, ix + 1]
+            + wx3 * plane[row, ix + 2]
+        )
+        total += value * (wy0 if j == 0 else wy1 if j == 1 else wy2 if j == 2 else wy3)
+    return total
+
+
+@njit(cache=True, nogil=True)
+def _project_cell(
+    design: F64, nuisance: F64, weights: F64, start: int, stop: int, out: F64
+) -> None:
+    """Remove from each column of `design` its weighted fit by the two nuisance columns, in one cell."""
+    g00 = g01 = g11 = 1e-12
+    h = np.zeros((2, 5))
+    for p in range(start, stop):
+        w = weights[p]
+        n0, n1 = nuisance[p, 0], nuisance[p, 1]
+        g00 += w * n0 * n0
+        g01 += w * n0 * n1
+        g11 += w * n1 * n1
+        for c in range(5):
+            h[0, c] += w * n0 * design[p, c]
+            h[1, c] += w * n1 * design[p, c]
+    # a little damping: an almost flat cell must not explain everything
+    g00 *= 1.0001
+    g11 *= 1.0001
+    det = g00 * g11 - g01 * g01
+    for p in range(start, stop):
+        n0, n1 = nuisance[p, 0], nuisance[p, 1]
+        for c in range(5):
+            k0 = (g11 * h[0, c] - g01 * h[1, c]) / det
+            k1 = (g00 * h[1, c] - g01 * h[0, c]) / det
+            out[p, c] = design[p, c] - n0 * k0 - n1 * k1
+
+
+@njit(cache=True, nogil=True)
+def _reweight(projected: F64, valid: NDArray[np.bool_], weights: F64) -> float:
+    """Biweights from the projected residuals (last column); returns their robust sigma."""
+    count = 0
+    magnitudes = np.empty(projected.shape[0])
+    for p in range(projected.shape[0]):
+        if valid[p]:
+            magnitudes[count] = abs(projected[p, 4])
+            count += 1
+    sigma = _MAD_TO_SIGMA * np.median(magnitudes[:count]) + 1e-7
+    for p in range(projected.shape[0]):
+        u = projected[p, 4] / (_TUKEY * sigma)
+        weights[p] = (1.0 - u * u) ** 2 if valid[p] and abs(u) < 1.0 else 0.0
+    return sigma
+
+
+@njit(cache=True, nogil=True)
+def _residuals(
+    moving: F32, points: I32, fixed: F64, params: F64, design: F64, valid: NDArray[np.bool_]
+) -> int:
+    """Fill the last column of `design` with moving(T(p)) − fixed(p); returns the number inside."""
+    inside = 0
+    for p in range(points.shape[0]):
+        x, y = points[p, 0], points[p, 1]
+        value = sample(
+            moving,
+            params[0] * x - params[1] * y + params[2],
+            params[1] * x + params[0] * y + params[3],
+        )
+        valid[p] = not math.isnan(value)
+        design[p, 4] = value - fixed[p] if valid[p] else 0.0
+        inside += valid[p]
+    return inside
+
+
+@njit(cache=True, nogil=True)
+def _normal_equations(projected: F64, weights: F64) -> tuple[F64, F64]:
+    a = np.zeros((4, 4))
+    b = np.zeros(4)
+    for p in range(projected.shape[0]):
+        w = weights[p]
+        if w == 0.0:
+            continue
+        for i in range(4):
+            b[i] += w * projected[p, i] * projected[p, 4]
+            for j in range(4):
+                a[i, j] += w * projected[p, i] * projected[p, j]
+    return a, b
+
+
+@njit(cache=True, nogil=True)
+def _compose_inverse(params: F64, step: F64, centre: F64, radius: float) -> None:
+    """Params ← params ∘ D⁻¹, D the small similarity `step` about `centre`."""
+    da, db = 1.0 + step[0] / radius, step[1] / radius
+    norm = da * da + db * db
+    ia, ib = da / norm, -db / norm
+    # D⁻¹(q) = I·(q − centre − shift) + centre
+    ox, oy = centre[0] + step[2], centre[1] + step[3]
+    sx = centre[0] - (ia * ox - ib * oy)
+    sy = centre[1] - (ib * ox + ia * oy)
+    a, b, tx, ty = params[0], params[1], params[2], params[3]
+    params[0] = a * ia - b * ib
+    params[1] = b * ia + a * ib
+    params[2] = a * sx - b * sy + tx
+    params[3] = b * sx + a * sy + ty
+
+
+@njit(cache=True, nogil=True)
+def gauss_newton(
+    moving: F32,
+    points: I32,
+    fixed: F64,
+    gradients: F64,
+    laplacian: F64,
+    cell_starts: I32,
+    params: F64,
+    centre: F64,
+    radius: float,
+    iterations: int,
+) -> tuple[float, float, F64]:
+    """Refine `params` = (a, b, shift_x, shift_y) of the map fixed px → moving px in place.
+
+    points (N, 2) int32 (x, y) sorted by cell, cell c owning [cell_starts[c], cell_starts[c+1]);
+    fixed, laplacian (N,), gradients (N, 2); returns robust sigma, share of the points that are inliers,
+    and the (4, 4) information matrix of (radius·Δa, radius·Δb, shift_x, shift_y), all in px.
+    """
+    n = points.shape[0]
+    design = np.empty((n, 5))
+    nuisance = np.empty((n, 2))
+    for p in range(n):
+        x, y = (points[p, 0] - centre[0]) / radius, (points[p, 1] - centre[1]) / radius
+        gx, gy = gradients[p, 0], gradients[p, 1]
+        design[p, 0], design[p, 1] = gx * x + gy * y, gy * x - gx * y
+        design[p, 2], design[p, 3] = gx, gy
+        nuisance[p, 0], nuisance[p, 1] = fixed[p], laplacian[p]
+    projected = np.empty((n, 5))
+    weights = np.ones(n)
+    valid = np.ones(n, dtype=np.bool_)
+    sigma, information = 0.0, np.zeros((4, 4))
+    for _ in range(iterations):
+        if _residuals(moving, points, fixed, params, design, valid) < 64:
+            return math.inf, 0.0, np.zeros((4, 4))
+        for p in range(n):
+            if not valid[p]:
+                weights[p] = 0.0
+            elif weights[p] == 0.0:
+                weights[p] = 1e-3
+        for _pass in range(2):
+            for c in range(cell_starts.shape[0] - 1):
+                _project_cell(design, nuisance, weights, cell_starts[c], cell_starts[c + 1], projected)
+            sigma = _reweight(projected, valid, weights)
+        a, b = _normal_equations(projected, weights)
+        trace = a[0, 0] + a[1, 1] + a[2, 2] + a[3, 3]
+        if trace <= 0.0:
+            return math.inf, 0.0, np.zeros((4, 4))
+        for i in range(4):
+            a[i, i] += 1e-9 * trace
+        step = np.linalg.solve(a, b)
+        _compose_inverse(params, step, centre, radius)
+        information = a / (sigma * sigma)
+        if np.max(np.abs(step)) < 1e-3:
+            break
+    return sigma, float(np.sum(weights)) / n, information
