@@ -19,12 +19,12 @@ NEUTRAL = 0.5
 
 
 def parallel(left: NDArray[Any], right: NDArray[Any], gap_px: int = 0) -> NDArray[Any]:
-    """Lay the pair out for parallel viewing, shape (H, 2·W + gap_px, 3): left picture, grey gap, right picture."""
+    """Lay the pair out for parallel viewing, (H, 2·W + gap_px, 3): left picture, grey gap, right picture."""
     return _beside(left, right, gap_px)
 
 
 def crossed(left: NDArray[Any], right: NDArray[Any], gap_px: int = 0) -> NDArray[Any]:
-    """Lay the pair out for crossed viewing, shape (H, 2·W + gap_px, 3): right picture, grey gap, left picture."""
+    """Lay the pair out for crossed viewing, (H, 2·W + gap_px, 3): right picture, grey gap, left picture."""
     return _beside(right, left, gap_px)
 
 

@@ -131,7 +131,7 @@ class Relief(msgspec.Struct, frozen=True, kw_only=True):
     range_arcmin: float | None
     acuity_steps: float | None
     jumps: int
-    jump_share: float
+    jump_length_heights: float
     layers: float
     textured_share: float
 
@@ -160,20 +160,25 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True):
 
     near_mm: float | None
     far_mm: float | None
+    near_arcmin: float | None
+    far_arcmin: float | None
     within: bool
+    source: str
 
 
 class Comfort(msgspec.Struct, frozen=True, kw_only=True):
-    """Parallax as the viewer meets it, against the limits."""
+    """Parallax as the viewer meets it, against the limits: "one-degree", "zone-of-comfort", "no-divergence".
+
+    `within` means inside one degree and without divergence; `largest_screen_width_mm` keeps both at this
+    distance.
+    """
 
     viewing: ViewingConditions
     near_arcmin: float | None
     far_arcmin: float | None
     near_mm: float | None
     far_mm: float | None
-    one_degree: Limit
-    zone_of_comfort: Limit
-    diverges: bool
+    limits: dict[str, Limit]
     largest_screen_width_mm: float | None
     vertical_rms_arcmin: float | None
     vertical_p95_arcmin: float | None

@@ -1,0 +1,97 @@
+"""Measure a mounted pair and put the proof together."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+import nearpair
+from nearpair.colour.glasses import Glasses
+from nearpair.errors import PairError
+from nearpair.optics.viewing import Viewing
+from nearpair.proof.advice import advise, verdict
+from nearpair.proof.capture import capture
+from nearpair.proof.comfort import comfort
+from nearpair.proof.depth import depth
+from nearpair.proof.edges import edges
+from nearpair.proof.match import Grid, block_light, grid, matched
+from nearpair.proof.model import Capture, Colour, Eyes, Mounting, Picture, Proof, SetAside, Station
+from nearpair.proof.rivalry import ghosting, rivalry, through
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inputs:
+    """Everything a proof is made from.
+
+    `left`, `right` and `anaglyph` are (H, W, 3), sRGB-encoded uint8 or uint16: the mounted views and the
+    finished anaglyph made from them for `glasses` with `method`. `parallax` is (H, W) float32 in px,
+    left-eye coordinates, NaN where unknown. Stations, eyes and mounting are reported by the caller.
+    """
+
+    left: NDArray[Any]
+    right: NDArray[Any]
+    anaglyph: NDArray[Any]
+    parallax: NDArray[np.float32]
+    viewing: Viewing
+    glasses: Glasses
+    method: str
+    stations: list[Station]
+    eyes: Eyes
+    mounting: Mounting
+    set_aside: list[SetAside]
+    notes: list[str]
+
+
+def assemble(inputs: Inputs) -> Proof:
+    """Make the proof of a mounted pair. Raises PairError when the pictures and the map differ in size."""
+    _check_sizes(inputs)
+    height, width = inputs.parallax.shape
+    on = grid(inputs.parallax)
+    measured_depth = depth(inputs.parallax, inputs.left, inputs.viewing)
+    draft = Proof(
+        version=nearpair.__version__,
+        picture=Picture(width_px=width, height_px=height),
+        stations=inputs.stations,
+        set_aside=inputs.set_aside,
+        eyes=inputs.eyes,
+        mounting=inputs.mounting,
+        depth=measured_depth,
+        comfort=comfort(measured_depth, inputs.mounting.residual_vertical_px, inputs.viewing, width),
+        colour=_colour(inputs, on),
+        capture=_capture(inputs, on),
+        edges=edges(inputs.parallax),
+        advice=[],
+        verdict="ready",
+        notes=inputs.notes,
+    )
+    advice = advise(draft)
+    return msgspec.structs.replace(draft, advice=advice, verdict=verdict(advice))
+
+
+def _check_sizes(inputs: Inputs) -> None:
+    expected = (*inputs.parallax.shape, 3)
+    for name in ("left", "right", "anaglyph"):
+        found = getattr(inputs, name).shape
+        if found != expected:
+            raise PairError(
+                f"{name} must have shape {expected} like the parallax map, found {found}.",
+                "Mount the pair again: pictures and map come from one mounting.",
+            )
+
+
+def _colour(inputs: Inputs, on: Grid) -> Colour:
+    seen = through(block_light(inputs.anaglyph, on), on, inputs.glasses)
+    return Colour(
+        glasses=inputs.glasses.name,
+        method=inputs.method,
+        rivalry=rivalry(seen, inputs.glasses),
+        ghosting=ghosting(seen, inputs.glasses),
+    )
+
+
+def _capture(inputs: Inputs, on: Grid) -> Capture:
+    points = matched(block_light(inputs.left, on), block_light(inputs.right, on), on)
+    pair = [s for s in inputs.stations if s.name in (inputs.eyes.left, inputs.eyes.right)]
+    return capture(points, pair)

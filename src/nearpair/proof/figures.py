@@ -1,0 +1,153 @@
+"""The measures of a proof as rows for people: name, value with its unit, and what it is held against."""
+
+from dataclasses import dataclass
+
+from nearpair.proof.model import Comfort, Depth, Limit, Proof
+
+Row = tuple[str, str, str]
+
+UNKNOWN = "not known"
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Rows under one heading."""
+
+    title: str
+    rows: list[Row]
+
+
+def figures(proof: Proof) -> list[Group]:
+    """Every measure of `proof`, grouped."""
+    return [
+        Group("Depth", _depth(proof.depth)),
+        Group("Comfort", _comfort(proof.comfort)),
+        Group("Mounting", _mounting(proof)),
+        Group("Colour", _colour(proof)),
+        Group("The two views as shot", _capture(proof)),
+        Group("Edges of the frame", _edges(proof)),
+    ]
+
+
+def _number(value: float | None, form: str, unit: str) -> str:
+    return UNKNOWN if value is None else f"{value:{form}} {unit}".rstrip()
+
+
+def _share(value: float | None, digits: int = 1) -> str:
+    return UNKNOWN if value is None else f"{100 * value:.{digits}f} %"
+
+
+def _depth(depth: Depth) -> list[Row]:
+    relief = depth.relief
+    return [
+        ("Nearest point", _number(depth.near_px, "+.1f", "px"), "1st percentile of the known parallax"),
+        ("Farthest point", _number(depth.far_px, "+.1f", "px"), "99th percentile"),
+        ("Deviation", _number(depth.deviation_px, ".1f", "px"), "far minus near"),
+        (
+            "Deviation of width",
+            _share(depth.deviation_fraction_of_width, 2),
+            "customary for full depth: 3.3 %",
+        ),
+        ("Relief", _number(relief.score, ".0f", "of 100"), "0 is flat"),
+        ("Depth steps", _number(relief.acuity_steps, ".0f", ""), "steps of 40 seconds of arc, near to far"),
+        ("Depth jumps", f"{relief.jumps}", f"{relief.jump_length_heights:.1f} picture heights long together"),
+        ("Textured", _share(relief.textured_share, 0), "of the picture"),
+    ]
+
+
+def _comfort(comfort: Comfort) -> list[Row]:
+    viewing = comfort.viewing
+    return [
+        (
+            "Seen",
+            f"{viewing.screen_width_mm:.0f} mm wide",
+            f"from {viewing.distance_mm:.0f} mm, eyes {viewing.eyes_mm:.0f} mm apart",
+        ),
+        (
+            "Nearest point",
+            _number(comfort.near_arcmin, "+.1f", "arcmin"),
+            _number(comfort.near_mm, "+.2f", "mm"),
+        ),
+        (
+            "Farthest point",
+            _number(comfort.far_arcmin, "+.1f", "arcmin"),
+            _number(comfort.far_mm, "+.2f", "mm"),
+        ),
+        *(_limit(name, limit) for name, limit in comfort.limits.items()),
+        (
+            "Largest comfortable width",
+            _number(comfort.largest_screen_width_mm, ".0f", "mm"),
+            "screen or print at this distance",
+        ),
+        (
+            "Height difference",
+            _number(comfort.vertical_rms_arcmin, ".2f", "arcmin rms"),
+            f"95 % below {_number(comfort.vertical_p95_arcmin, '.2f', 'arcmin')}",
+        ),
+    ]
+
+
+def _limit(name: str, limit: Limit) -> Row:
+    ends = [
+        f"{arcmin:+.0f} arcmin ({mm:+.1f} mm)"
+        for arcmin, mm in ((limit.near_arcmin, limit.near_mm), (limit.far_arcmin, limit.far_mm))
+        if arcmin is not None and mm is not None
+    ]
+    return (
+        f"Limit: {name.replace('-', ' ')}",
+        "kept" if limit.within else "not kept",
+        f"{' to '.join(ends)}; {limit.source}",
+    )
+
+
+def _mounting(proof: Proof) -> list[Row]:
+    done = proof.mounting
+    residual = done.residual_vertical_px
+    return [
+        ("Right view turned", f"{done.rotation_deg:+.3f} degrees", ""),
+        ("Right view scaled", f"{done.scale:.5f}", ""),
+        ("Right view raised or lowered", f"{done.vertical_px:+.1f} px", ""),
+        ("Shift", f"{done.shift_px:+.1f} px", "puts the window in its place"),
+        (
+            "Height left over",
+            _number(residual.rms, ".2f", "px rms"),
+            f"95 % {_number(residual.p95, '.2f', 'px')}",
+        ),
+    ]
+
+
+def _colour(proof: Proof) -> list[Row]:
+    rivalry, ghosting = proof.colour.rivalry, proof.colour.ghosting
+    leak = "leakage of these glasses is not published"
+    if ghosting.known:
+        leak = f"leak {_share(ghosting.left_leak)} left, {_share(ghosting.right_leak)} right"
+    return [
+        ("Glasses", proof.colour.glasses, f"method {proof.colour.method}"),
+        (
+            "Right eye over left eye",
+            _number(rivalry.luminance_ratio, ".2f", "times as bright"),
+            f"white: {_number(rivalry.filter_ratio, '.2f', 'times')}",
+        ),
+        ("In rivalry", _share(rivalry.rivalry_share), f"differ by more than {_share(rivalry.threshold, 0)}"),
+        ("All but black for one eye", _share(rivalry.saturated_share), "saturated colours"),
+        ("Ghosting, left eye", _share(ghosting.left_share), "of the points above 5 % contrast"),
+        ("Ghosting, right eye", _share(ghosting.right_share), leak),
+    ]
+
+
+def _capture(proof: Proof) -> list[Row]:
+    capture = proof.capture
+    return [
+        ("Exposure, right over left", _number(capture.exposure_stops, "+.2f", "stops"), ""),
+        ("Colour difference", _share(capture.white_balance_shift), "red or blue against green"),
+        ("Matched", _share(capture.matched_share, 0), "of the picture"),
+    ]
+
+
+def _edges(proof: Proof) -> list[Row]:
+    rows = []
+    for name in ("left", "right", "top", "bottom"):
+        cut = getattr(proof.edges, name)
+        note = "" if cut.worst_px is None else f"up to {-cut.worst_px:.1f} px in front of the window"
+        rows.append((name.capitalize(), _share(cut.share, 0), note))
+    return rows

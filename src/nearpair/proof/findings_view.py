@@ -1,0 +1,173 @@
+"""Advice from how the mounted pair looks: comfort, relief, window, colour, height.
+
+Each rule looks at one measurement of the proof and yields what it found. Thresholds without a source named
+beside them are a choice of this project.
+"""
+
+from collections.abc import Iterator
+
+from nearpair.proof.model import EdgeCut, Finding, Proof
+
+FLAT_ARCMIN = 10.0
+GOOD_RANGE_ARCMIN = 40.0
+CUT_NOTED, CUT_CARE, CUT_REWORK = 0.01, 0.04, 0.5
+VERTICAL_CARE_RMS_PX = 1.0
+VERTICAL_CARE_ARCMIN, VERTICAL_REWORK_ARCMIN = 10.0, 20.0
+"""Stricter practice for vertical parallax, 10 to 20 arcmin: common practice, from memory."""
+RIVALRY_CARE, SATURATED_CARE, SATURATED_REWORK = 0.05, 0.02, 0.20
+"""Wrong matches at contours alone put about 2 % of the points of a grey anaglyph in rivalry."""
+GHOST_CARE = 0.10
+SMALLEST_USEFUL_WIDTH_MM = 100.0
+
+
+def comfort(proof: Proof) -> Iterator[Finding]:
+    """Depth beyond the limits of comfort for the viewing conditions."""
+    seen = proof.comfort
+    if seen.near_arcmin is None or seen.far_arcmin is None or seen.within:
+        return
+    rework = not seen.limits["zone-of-comfort"].within or not seen.limits["no-divergence"].within
+    yield Finding(
+        code="too-deep-for-screen",
+        severity="rework" if rework else "care",
+        text=_too_deep_text(proof),
+        remedy=_too_deep_remedy(proof),
+        measured=f"near {seen.near_arcmin:+.0f} arcmin, far {seen.far_arcmin:+.0f} arcmin; "
+        f"one degree is 60 arcmin either side",
+    )
+
+
+def _too_deep_text(proof: Proof) -> str:
+    seen = proof.comfort
+    wide = f"{seen.viewing.screen_width_mm:.0f} mm wide, seen from {seen.viewing.distance_mm:.0f} mm"
+    if not seen.limits["no-divergence"].within:
+        return f"At {wide}, the far points lie so far apart that eyes have to turn outwards."
+    return f"At {wide}, the picture asks for more depth than is comfortable."
+
+
+def _too_deep_remedy(proof: Proof) -> str:
+    seen = proof.comfort
+    remedies = []
+    if _fits_after_moving_window(proof):
+        remedies.append("Move the window: `nearpair mount SHOOT --window auto`.")
+    if seen.largest_screen_width_mm is not None and seen.largest_screen_width_mm >= SMALLEST_USEFUL_WIDTH_MM:
+        remedies.append(f"Show it at most {seen.largest_screen_width_mm:.0f} mm wide at this distance.")
+    limit = seen.limits["one-degree"]
+    if limit.near_mm is not None and limit.far_mm is not None and not _fits_after_moving_window(proof):
+        share = (limit.far_mm - limit.near_mm) / _range_mm(proof)
+        remedies.append(f"Next time use a stereo base of at most {share:.2f} times this one.")
+    return " ".join(remedies)
+
+
+def _range_mm(proof: Proof) -> float:
+    return (proof.comfort.far_mm or 0.0) - (proof.comfort.near_mm or 0.0)
+
+
+def _fits_after_moving_window(proof: Proof) -> bool:
+    limit = proof.comfort.limits["one-degree"]
+    return _range_mm(proof) <= (limit.far_mm or 0.0) - (limit.near_mm or 0.0)
+
+
+def flat(proof: Proof) -> Iterator[Finding]:
+    """Pairs with little depth."""
+    seen = proof.depth.relief
+    if seen.range_arcmin is None or seen.range_arcmin >= FLAT_ARCMIN:
+        return
+    factor = GOOD_RANGE_ARCMIN / max(seen.range_arcmin, 1.0)
+    yield Finding(
+        code="flat",
+        severity="care",
+        text="The pair has little depth: it will look almost like a flat picture.",
+        remedy=_wider_base(proof, factor),
+        measured=f"{seen.range_arcmin:.1f} arcmin from near to far, {proof.depth.deviation_px or 0.0:.1f} px",
+    )
+
+
+def _wider_base(proof: Proof, factor: float) -> str:
+    offsets = {station.name: station.offset_mm for station in proof.stations}
+    left, right = offsets.get(proof.eyes.left), offsets.get(proof.eyes.right)
+    if left is None or right is None or left == right:
+        return (
+            f"Next time use a stereo base about {factor:.1f} times as wide, or a subject with something "
+            "in front of something else; `nearpair plan` gives the base."
+        )
+    base = abs(right - left)
+    return (
+        f"Next time use a stereo base of about {factor * base:.1f} mm instead of {base:.1f} mm, or a subject "
+        "with something in front of something else."
+    )
+
+
+def window(proof: Proof) -> Iterator[Finding]:
+    """Things in front of the window that the frame cuts."""
+    width = proof.picture.width_px
+    for side in ("left", "right", "top", "bottom"):
+        cut: EdgeCut = getattr(proof.edges, side)
+        upright = side in ("left", "right")
+        if cut.share < (CUT_NOTED if upright else CUT_CARE) or cut.worst_px is None or cut.place is None:
+            continue
+        care = upright and cut.share >= CUT_CARE
+        bad = upright and cut.share >= CUT_REWORK and -cut.worst_px > 0.01 * width
+        yield Finding(
+            code=f"window-cut-{side}",
+            severity="rework" if bad else "care" if care else "note",
+            text=f"Something in front of the window is cut by the {side} edge of the frame, so it "
+            "seems to be in "
+            "front of the frame and behind it at once.",
+            remedy="Bring the window forward: `nearpair mount SHOOT --window near`; or crop that edge away.",
+            measured=f"{cut.share:.0%} of the edge, up to {-cut.worst_px:.1f} px in front, "
+            f"{'rows' if upright else 'columns'} {cut.place[0]} to {cut.place[1]}",
+        )
+
+
+def rivalry(proof: Proof) -> Iterator[Finding]:
+    """Colours that the two eyes see too unlike through the glasses."""
+    seen, glasses, method = proof.colour.rivalry, proof.colour.glasses, proof.colour.method
+    share, saturated = seen.rivalry_share or 0.0, seen.saturated_share or 0.0
+    if share < RIVALRY_CARE and saturated < SATURATED_CARE:
+        return
+    others = [name for name in ("half-colour", "least-squares", "grey") if name != method]
+    yield Finding(
+        code="red-rivalry" if glasses.startswith("red") else "colour-rivalry",
+        severity="rework" if saturated >= SATURATED_REWORK else "care",
+        text=f"Through {glasses} glasses some colours are bright for one eye and dark for the "
+        "other; they shimmer "
+        "instead of fusing.",
+        remedy=f"Export the anaglyph with another method ({' or '.join(others)}), or with other glasses.",
+        measured=f"{share:.1%} of the matched points differ by more than {seen.threshold:.0%}, "
+        f"{saturated:.1%} are all but black for one eye",
+    )
+
+
+def ghosting(proof: Proof) -> Iterator[Finding]:
+    """Remnants of the other eye's picture."""
+    seen = proof.colour.ghosting
+    worst = max(seen.left_share or 0.0, seen.right_share or 0.0)
+    if not seen.known or worst < GHOST_CARE:
+        return
+    yield Finding(
+        code="ghosting",
+        severity="note",
+        text="With usual glasses, remnants of the other eye's picture will be seen beside strong contrasts.",
+        remedy="Put the window at the strongest contrast (`nearpair mount SHOOT --window X,Y`), soften the "
+        "contrast, or lighten dark backgrounds. Prints show more of it than screens.",
+        measured=f"{worst:.0%} of the matched points with a remnant above 5 % contrast",
+    )
+
+
+def height(proof: Proof) -> Iterator[Finding]:
+    """Vertical parallax that mounting left."""
+    residual, seen = proof.mounting.residual_vertical_px, proof.comfort
+    rms, p95_arcmin = residual.rms or 0.0, seen.vertical_p95_arcmin or 0.0
+    if rms <= VERTICAL_CARE_RMS_PX and p95_arcmin <= VERTICAL_CARE_ARCMIN:
+        return
+    yield Finding(
+        code="vertical-residual",
+        severity="rework" if p95_arcmin > VERTICAL_REWORK_ARCMIN else "care",
+        text="Matching points do not lie at the same height in both views; the eyes must turn "
+        "apart vertically, "
+        "which tires them.",
+        remedy="Run `nearpair mount SHOOT` again; if it stays, keep the camera level and its axis "
+        "square to the rail "
+        "when shooting, and do not turn the camera towards the subject.",
+        measured=f"{rms:.2f} px rms, 95 % below {residual.p95 or 0.0:.2f} px ({p95_arcmin:.1f} arcmin)",
+    )

@@ -1,0 +1,123 @@
+"""Rivalry and ghosting of a finished anaglyph, as seen through its glasses, in linear light.
+
+Through ideal filters an eye sees the display channels its filter passes, each with its share of luminance
+(Rec. ITU-R BT.709-6). Divided by what white gives that eye, this is the eye's relative brightness e: 1 for
+white in both eyes, equal in both eyes for every grey, because the eyes adapt to their filters.
+
+Rivalry. A matched point is in rivalry when one eye sees less than 1 - 0.60 of what the other eye sees:
+
+    min(e_left, e_right) < 0.40 · max(e_left, e_right)       and max(e_left, e_right) >= 0.02
+
+0.60: depth is kept up to luminance differences of 60 % between the eyes (Boydstun et al., from their
+abstract; no single published threshold for rivalry was found). A point is saturated when one eye sees less
+than a tenth of the other eye's brightness: the red or orange of red-cyan glasses.
+
+Ghosting. A share c of the other eye's picture leaks through each filter. Where parallax is zero the leaked
+picture lies on the eye's own one and nobody sees it; elsewhere it is displaced, and what is seen is
+
+    contrast = c · |e_other(here) - e_other(at the partner)| / (e_own(here) + c · e_other(here)),
+
+denominator at least 0.02. It counts as visible above 0.05 (5 % crosstalk, F. L. Kooi and A. Toet, Displays 25
+(2004), number from memory). c for red-cyan: 19.45 % of green and blue into the left eye, 5.84 % of red into
+the right eye, computed from the luminance rows of the filters and display published by Sanders and
+McAllister, "Producing anaglyphs from synthetic images" (2003). Other glasses, displays and prints differ;
+no figures are published for the other kinds here, so their ghosting is not known.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearpair.colour.glasses import Glasses
+from nearpair.colour.light import LUMINANCE_WEIGHTS
+from nearpair.proof.match import Grid, Light, partners
+from nearpair.proof.model import Ghosting, Rivalry
+
+Plane = NDArray[np.float32]
+
+RIVALRY_THRESHOLD = 0.60
+SATURATED_RATIO = 0.10
+DARKEST_COMPARED = 0.02
+VISIBLE_GHOST = 0.05
+
+LEAKS = {"red-cyan": (0.1945, 0.0584)}
+"""Leak into the left and the right eye by kind of glasses: Sanders and McAllister (2003), computed."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ThroughGlasses:
+    """Relative brightness of matched points, each (n,).
+
+    A point lies at x in the left picture and at x + parallax in the right one. `left` and `right` are what
+    each eye sees of it; `right_beside` is the other eye's picture at x, `left_beside` at x + parallax.
+    """
+
+    left: Plane
+    right: Plane
+    right_beside: Plane
+    left_beside: Plane
+
+
+def brightness(light: Light, channels: tuple[int, ...]) -> Plane:
+    """Brightness (...) of linear RGB (..., 3) through an ideal filter passing `channels`; white is 1."""
+    passed = np.array([LUMINANCE_WEIGHTS[channel] for channel in channels], dtype=np.float32)
+    return np.asarray(light[..., list(channels)] @ (passed / passed.sum()), dtype=np.float32)
+
+
+def through(anaglyph: Light, on: Grid, glasses: Glasses) -> ThroughGlasses:
+    """Look at the matched points of a block anaglyph (h, w, 3), in linear light, through the glasses."""
+    known = np.isfinite(on.partner)
+    left = brightness(anaglyph, glasses.left_channels)
+    right = brightness(anaglyph, glasses.right_channels)
+    return ThroughGlasses(left[known], partners(right, on)[known], right[known], partners(left, on)[known])
+
+
+def rivalry(seen: ThroughGlasses, glasses: Glasses) -> Rivalry:
+    """Brightness ratio between the eyes and the shares of matched points in rivalry and saturated."""
+    filter_ratio = _white(glasses.right_channels) / _white(glasses.left_channels)
+    brighter, darker = np.maximum(seen.left, seen.right), np.minimum(seen.left, seen.right)
+    compared = brighter >= DARKEST_COMPARED
+    if not compared.any():
+        return Rivalry(
+            luminance_ratio=None,
+            filter_ratio=filter_ratio,
+            rivalry_share=None,
+            saturated_share=None,
+            threshold=RIVALRY_THRESHOLD,
+        )
+    ratio = np.median(seen.right[compared] / np.maximum(seen.left[compared], 1e-4))
+    return Rivalry(
+        luminance_ratio=float(ratio) * filter_ratio,
+        filter_ratio=filter_ratio,
+        rivalry_share=float(np.mean(compared & (darker < (1 - RIVALRY_THRESHOLD) * brighter))),
+        saturated_share=float(np.mean(compared & (darker < SATURATED_RATIO * brighter))),
+        threshold=RIVALRY_THRESHOLD,
+    )
+
+
+def ghosting(seen: ThroughGlasses, glasses: Glasses) -> Ghosting:
+    """Share of matched points with a visible ghost in each eye, and the 99th percentile of its contrast."""
+    if glasses.name not in LEAKS or seen.left.size == 0:
+        return Ghosting(known=False)
+    left_leak, right_leak = LEAKS[glasses.name]
+    left = ghost_contrast(seen.left, seen.right_beside, seen.right, left_leak)
+    right = ghost_contrast(seen.right, seen.left_beside, seen.left, right_leak)
+    return Ghosting(
+        known=True,
+        left_leak=left_leak,
+        right_leak=right_leak,
+        left_share=float(np.mean(left > VISIBLE_GHOST)),
+        right_share=float(np.mean(right > VISIBLE_GHOST)),
+        worst_contrast=float(max(np.percentile(left, 99), np.percentile(right, 99))),
+    )
+
+
+def ghost_contrast(own: Plane, other_here: Plane, other_at_partner: Plane, leak: float) -> Plane:
+    """Contrast of the displaced remnant of the other eye's picture, (n,); see the module's formula."""
+    ground = np.maximum(own + leak * other_here, DARKEST_COMPARED)
+    return np.asarray(leak * np.abs(other_here - other_at_partner) / ground, dtype=np.float32)
+
+
+def _white(channels: tuple[int, ...]) -> float:
+    return sum(LUMINANCE_WEIGHTS[channel] for channel in channels)
