@@ -105,6 +105,8 @@ def _tiff(path: Path, file: BinaryIO, size: int) -> Header:
 
 
 def _check_tiff(path: Path, page: tifffile.TiffPage, size: int) -> None:
+    if not page.imagewidth or not page.imagelength:
+        raise damaged(path, "it does not say how large the picture is")
     if int(page.photometric) in _RAW_PHOTOMETRIC:
         raise unsupported(path, "a raw file in a TIFF wrapper")
     if page.bitspersample not in (8, 16) or page.dtype is None or page.dtype.kind != "u":

@@ -46,7 +46,7 @@ def _check_source(root: Path) -> None:
     if (root / SHOOT_FILE).exists():
         raise SourceError(f"{root}: this is the folder of a shoot.", "Give the folder that holds the frames.")
     try:
-        next(os.scandir(root), None)
+        os.scandir(root).close()
     except OSError as error:
         raise SourceError(f"{root}: cannot be read ({error.strerror}).", "Check its permissions.") from error
 

@@ -1,5 +1,6 @@
 """The pixels of a frame: RGB as stored, or a small luma for looking at many frames quickly."""
 
+import io
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -45,7 +46,7 @@ def read_small(info: FrameInfo, factor: int) -> NDArray[np.uint8]:
     `factor`. A JPEG is decoded in full, luma only: scaled decoding saves less than a fifth, because most of
     the time goes into entropy decoding, and would not give the mean.
     """
-    height, width = (size // factor for size in info.size_px)
+    height, width = (size // max(factor, 1) for size in info.size_px)
     if factor < 1 or not height or not width:
         found = f"{info.size_px[1]} x {info.size_px[0]} pixels"
         raise FrameError(
@@ -91,28 +92,24 @@ def _decoded(info: FrameInfo, decode: Callable[[Path], Any]) -> Pixels:
 
 
 def _jpeg(path: Path) -> Any:
-    data = path.read_bytes()
-    if simplejpeg.decode_jpeg_header(data)[2] in ("CMYK", "YCCK"):
-        _strict_jpeg(data, "GRAY")  # finds what the slower decoder below lets pass
-        return _slow_jpeg(path, "RGB")
-    try:
-        return _strict_jpeg(data, "RGB")
-    except ValueError as error:
-        if str(error).startswith(_BROKEN):
-            raise
-    return _slow_jpeg(path, "RGB")
+    return _either_jpeg(path.read_bytes(), "RGB", "RGB")
 
 
 def _jpeg_luma(path: Path) -> Any:
-    data = path.read_bytes()
-    if simplejpeg.decode_jpeg_header(data)[2] in ("CMYK", "YCCK"):
-        return cv2.cvtColor(_jpeg(path), cv2.COLOR_RGB2GRAY)
+    luma = _either_jpeg(path.read_bytes(), "GRAY", "L")
+    return luma[..., 0] if luma.ndim == 3 else luma
+
+
+def _either_jpeg(data: bytes, colours: str, mode: str) -> Any:
+    """Decode with the fast and strict decoder, or with the slow one what the fast one does not know."""
     try:
-        return _strict_jpeg(data, "GRAY")[..., 0]
+        if simplejpeg.decode_jpeg_header(data)[2] not in ("CMYK", "YCCK"):
+            return _strict_jpeg(data, colours)
+        _strict_jpeg(data, "GRAY")  # finds damage that the slow decoder lets pass
     except ValueError as error:
         if str(error).startswith(_BROKEN):
             raise
-    return _slow_jpeg(path, "L")
+    return _slow_jpeg(data, mode)
 
 
 def _strict_jpeg(data: bytes, colours: str) -> Any:
@@ -132,9 +129,12 @@ def _is_padding(data: bytes, count: int) -> bool:
     return set(data[max(end - count, 0) : end]) in ({0x00}, {0xFF})
 
 
-def _slow_jpeg(path: Path, mode: str) -> Any:
-    with quiet(), path.open("rb") as file:
-        return np.asarray(JpegImagePlugin.JpegImageFile(file).convert(mode))
+def _slow_jpeg(data: bytes, mode: str) -> Any:
+    if data.rfind(b"\xff\xd9") < data.rfind(b"\xff\xda"):  # no end of image after the last start of scan
+        raise ValueError("Premature end of JPEG file")
+    with quiet():
+        image = JpegImagePlugin.JpegImageFile(io.BytesIO(data))
+        return np.asarray(image.convert("RGB").convert(mode))
 
 
 def _png(path: Path) -> Any:

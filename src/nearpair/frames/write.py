@@ -67,6 +67,8 @@ def read_tiff(path: Path) -> NDArray[Any]:
         raise unreadable(path, error) from error
     except Exception as error:
         raise damaged(path, error) from error
+    if not stored.size:
+        raise damaged(path, "it holds no picture")
     return stored
 
 
