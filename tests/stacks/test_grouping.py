@@ -214,6 +214,20 @@ def test_pictures_alone():
     assert any("direction" in note and "of 100 comparisons" in note for note in found.notes)
 
 
+def test_test_shot_among_pictures_alone():
+    card, left, right = two_stacks()
+    stray = card.shoot(picture(50, 0.5, seed=77))
+
+    def scramble(frame, i):
+        number = i * 7919 % 101
+        return replace(frame, captured_s=None, file_number=number, path=Path(f"card/{number:03d}.jpg"))
+
+    card.rename(scramble)
+    found = card.sort()
+    assert [len(line) for line in lists(found)] == [len(left), len(right)]
+    assert list(aside(found)) == [card.frames[stray.file_number - 1].path.name]
+
+
 def test_some_times_missing():
     card, left, right = two_stacks()
     odd = {left[3].path, right[0].path}

@@ -15,7 +15,7 @@ def test_names_sort_as_people_do():
 @given(st.lists(st.text(), max_size=6))
 def test_any_names_can_be_sorted(names):
     once = sorted(names, key=name_key)
-    assert [name_key(name) for name in sorted(names[::-1], key=name_key)] == [name_key(name) for name in once]
+    assert [name_key(name) for name in once] == sorted(name_key(name) for name in names)
 
 
 @pytest.mark.parametrize(
