@@ -68,7 +68,7 @@ def _row_medians(strip: Plane) -> Plane:
 
 def _steady(along: Plane) -> Plane:
     """Take a running median over `_SMOOTH_PX` rows; unknown rows count as at the window."""
-    padded = np.pad(np.nan_to_num(along), _SMOOTH_PX // 2, mode="edge")
+    padded = np.pad(np.nan_to_num(along), _SMOOTH_PX // 2, mode="symmetric")
     windows: NDArray[Any] = np.lib.stride_tricks.sliding_window_view(padded, _SMOOTH_PX)
     return np.asarray(np.median(windows, axis=1), dtype=np.float32)
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from nearpair.proof.model import Comfort, Depth, Limit, Proof
+from nearpair.proof.phrases import percent
 
 Row = tuple[str, str, str]
 
@@ -15,13 +16,16 @@ class Group:
 
     title: str
     rows: list[Row]
+    sources: tuple[str, ...] = ()
 
 
 def figures(proof: Proof) -> list[Group]:
     """Every measure of `proof`, grouped."""
     return [
         Group("Depth", _depth(proof.depth)),
-        Group("Comfort", _comfort(proof.comfort)),
+        Group(
+            "Comfort", _comfort(proof.comfort), tuple(limit.source for limit in proof.comfort.limits.values())
+        ),
         Group("Mounting", _mounting(proof)),
         Group("Colour", _colour(proof)),
         Group("The two views as shot", _capture(proof)),
@@ -34,7 +38,7 @@ def _number(value: float | None, form: str, unit: str) -> str:
 
 
 def _share(value: float | None, digits: int = 1) -> str:
-    return UNKNOWN if value is None else f"{100 * value:.{digits}f} %"
+    return UNKNOWN if value is None else percent(value, digits)
 
 
 def _depth(depth: Depth) -> list[Row]:
@@ -96,7 +100,7 @@ def _limit(name: str, limit: Limit) -> Row:
     return (
         f"Limit: {name.replace('-', ' ')}",
         "kept" if limit.within else "not kept",
-        f"{' to '.join(ends)}; {limit.source}",
+        " to ".join(ends) if len(ends) > 1 else f"up to {ends[0]}",
     )
 
 

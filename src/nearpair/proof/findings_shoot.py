@@ -7,6 +7,7 @@ the two of the pair only. Thresholds without a source named beside them are a ch
 from collections.abc import Iterator
 
 from nearpair.proof.model import Finding, FocusGap, Proof, Severity, Station
+from nearpair.proof.phrases import percent
 
 EYES_SURE = 0.8
 ORDER_SURE = 0.6
@@ -81,7 +82,7 @@ def _gap(station: Station, gap: FocusGap) -> Finding:
     names = station.frames[gap.after_frame : following + 1]
     measured = [] if gap.width_steps is None else [f"{gap.width_steps:.1f} usual steps wide"]
     if gap.unsharp_fraction is not None:
-        measured.append(f"{gap.unsharp_fraction:.1%} of the view is not sharp there")
+        measured.append(f"{percent(gap.unsharp_fraction, 1)} of the view is not sharp there")
     return Finding(
         code="missing-slice",
         severity=_gap_severity(gap),
@@ -127,7 +128,7 @@ def _stack_end(station: Station, code: str, word: str) -> Finding:
         f"stack may lack frames on {side}.",
         remedy=f"Look at {side} of the picture. If it is not sharp, add frames there: "
         f"{'begin' if word == 'first' else 'end'} the stack where nothing is sharp.",
-        measured="" if share is None else f"{share:.1%} of the view is sharpest in the {word} frame",
+        measured="" if share is None else f"{percent(share, 1)} of the view is sharpest in the {word} frame",
     )
 
 
@@ -143,7 +144,7 @@ def coverage(proof: Proof) -> Iterator[Finding]:
                 "as it should be.",
                 remedy="If the subject itself is unsharp there, add frames beyond the ends of the stack: "
                 "`nearpair plan` gives their number.",
-                measured=f"{focus.covered_fraction:.0%} of the view is sharp in some frame",
+                measured=f"{percent(focus.covered_fraction)} of the view is sharp in some frame",
             )
 
 
@@ -160,7 +161,7 @@ def single_frames(proof: Proof) -> Iterator[Finding]:
             "the subject.",
             remedy="Shoot a focus stack for each eye; `nearpair plan` gives the step and the number "
             "of frames.",
-            measured=f"{unsharp:.0%} of the textured picture is not sharp",
+            measured=f"{percent(unsharp)} of the textured picture is not sharp",
         )
 
 
@@ -216,7 +217,7 @@ def exposure(proof: Proof) -> Iterator[Finding]:
             severity="care",
             text="The views differ in colour.",
             remedy="Fix the white balance in the camera and keep the light for both stations.",
-            measured=f"red or blue differs from green by {shift:.0%} between the views",
+            measured=f"red or blue differs from green by {percent(shift)} between the views",
         )
 
 
@@ -238,5 +239,5 @@ def matching(proof: Proof) -> Iterator[Finding]:
             text="Depth could be measured in a small part of the picture only; the other measures "
             "rest on that part.",
             remedy="Light the subject from the side, so that its surface shows, and look at the pair itself.",
-            measured=f"parallax known for {known:.0%} of the pixels",
+            measured=f"parallax known for {percent(known)} of the pixels",
         )

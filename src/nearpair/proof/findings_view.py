@@ -7,6 +7,7 @@ beside them are a choice of this project.
 from collections.abc import Iterator
 
 from nearpair.proof.model import EdgeCut, Finding, Proof
+from nearpair.proof.phrases import percent
 
 FLAT_ARCMIN = 10.0
 GOOD_RANGE_ARCMIN = 40.0
@@ -114,7 +115,7 @@ def window(proof: Proof) -> Iterator[Finding]:
             "seems to be in "
             "front of the frame and behind it at once.",
             remedy="Bring the window forward: `nearpair mount SHOOT --window near`; or crop that edge away.",
-            measured=f"{cut.share:.0%} of the edge, up to {-cut.worst_px:.1f} px in front, "
+            measured=f"{percent(cut.share)} of the edge, up to {-cut.worst_px:.1f} px in front, "
             f"{'rows' if upright else 'columns'} {cut.place[0]} to {cut.place[1]}",
         )
 
@@ -133,8 +134,8 @@ def rivalry(proof: Proof) -> Iterator[Finding]:
         "other; they shimmer "
         "instead of fusing.",
         remedy=f"Export the anaglyph with another method ({' or '.join(others)}), or with other glasses.",
-        measured=f"{share:.1%} of the matched points differ by more than {seen.threshold:.0%}, "
-        f"{saturated:.1%} are all but black for one eye",
+        measured=f"{percent(share, 1)} of the matched points differ by more than {percent(seen.threshold)}, "
+        f"{percent(saturated, 1)} are all but black for one eye",
     )
 
 
@@ -150,7 +151,7 @@ def ghosting(proof: Proof) -> Iterator[Finding]:
         text="With usual glasses, remnants of the other eye's picture will be seen beside strong contrasts.",
         remedy="Put the window at the strongest contrast (`nearpair mount SHOOT --window X,Y`), soften the "
         "contrast, or lighten dark backgrounds. Prints show more of it than screens.",
-        measured=f"{worst:.0%} of the matched points with a remnant above 5 % contrast",
+        measured=f"{percent(worst)} of the matched points with a remnant above 5 % contrast",
     )
 
 

@@ -9,6 +9,7 @@ import math
 from typing import Any, Literal
 
 import msgspec
+import numpy as np
 
 Order = Literal["far-to-near", "near-to-far", "unknown"]
 Kind = Literal["rail", "ring", "single"]
@@ -306,15 +307,21 @@ def _finite(value: Any) -> Any:
     return value
 
 
+def _number(value: object) -> object:
+    """Turn a NumPy number into Python's own."""
+    if isinstance(value, np.generic):
+        return value.item()
+    raise NotImplementedError(f"{type(value)} cannot stand in a proof")
+
+
 def encode(proof: Proof) -> bytes:
     """`proof` as indented JSON: keys in the declared order, floats to 6 significant digits.
 
     Raises `msgspec.ValidationError` when a value that must be a number is NaN or infinite: such a file
     could not be read back.
     """
-    plain = _finite(msgspec.to_builtins(proof))
-    msgspec.convert(plain, Proof)
-    return msgspec.json.format(msgspec.json.encode(plain), indent=2) + b"\n"
+    plain = _finite(msgspec.to_builtins(proof, enc_hook=_number))
+    return msgspec.json.format(msgspec.json.encode(msgspec.convert(plain, Proof)), indent=2) + b"\n"
 
 
 def decode(data: bytes) -> Proof:

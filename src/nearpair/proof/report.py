@@ -15,6 +15,7 @@ from markupsafe import Markup
 from nearpair.errors import NearpairError
 from nearpair.proof.figures import figures
 from nearpair.proof.model import Proof, Station
+from nearpair.proof.phrases import percent
 from nearpair.proof.pictures import legend
 
 PICTURES = ("anaglyph", "left", "right", "depth")
@@ -67,7 +68,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["with_code"] = with_code
-    environment.filters["percent"] = lambda share: f"{share:.0%}"
+    environment.filters["percent"] = percent
     return environment
 
 
@@ -126,15 +127,15 @@ def _summary(station: Station) -> str:
         return (
             "One frame."
             if unsharp is None
-            else f"One frame; {unsharp:.0%} of the textured picture is not sharp."
+            else f"One frame; {percent(unsharp)} of the textured picture is not sharp."
         )
     direction = {"far-to-near": ", from far to near", "near-to-far": ", from near to far"}.get(
         station.order, ""
     )
-    sure = f" (confidence {station.order_confidence:.0%})" if direction else ""
+    sure = f" (confidence {percent(station.order_confidence)})" if direction else ""
     gaps = len(station.focus.gaps)
     missing = {0: "no slice is missing", 1: "one slice is missing"}.get(gaps, f"{gaps} slices are missing")
     return (
         f"{station.kind.capitalize()} stack of {len(station.frames)} frames{direction}{sure}; "
-        f"{station.focus.covered_fraction:.0%} of the view is sharp in some frame; {missing}."
+        f"{percent(station.focus.covered_fraction)} of the view is sharp in some frame; {missing}."
     )

@@ -1,0 +1,232 @@
+"""Every rule: it speaks when its measurement calls for it, stays silent otherwise, and says what to do."""
+
+import msgspec
+import numpy as np
+import pytest
+
+from nearpair.optics.viewing import Viewing
+from nearpair.proof.advice import advise, ranked, verdict
+from nearpair.proof.assemble import assemble
+from nearpair.proof.model import (
+    DepthOfField,
+    EdgeCut,
+    EyeCue,
+    Finding,
+    Focus,
+    FocusGap,
+    Residual,
+    SetAside,
+)
+
+replace = msgspec.structs.replace
+
+
+def _codes(proof):
+    return {finding.code: finding for finding in advise(proof)}
+
+
+def _with_station(proof, **changes):
+    return replace(proof, stations=[replace(proof.stations[0], **changes), *proof.stations[1:]])
+
+
+def _with_focus(proof, **changes):
+    return _with_station(proof, focus=replace(proof.stations[0].focus, **changes))
+
+
+def test_a_sound_pair_is_ready(proof):
+    assert [f for f in proof.advice if f.severity != "note"] == []
+    assert proof.verdict == "ready"
+
+
+def test_verdict_is_the_most_serious_finding():
+    def finding(severity):
+        return Finding(code="x", severity=severity, text="", remedy="")
+
+    note, care, rework = finding("note"), finding("care"), finding("rework")
+    assert verdict([]) == verdict([note]) == "ready"
+    assert verdict([note, care]) == "with care"
+    assert verdict([care, rework, note]) == "rework"
+    assert ranked([note, care, rework]) == [rework, care, note]
+
+
+def test_contradicting_eyes_ask_for_rework_and_name_both_commands(proof):
+    found = _codes(replace(proof, eyes=replace(proof.eyes, contradiction="Focus and folder names disagree.")))
+    finding = found["eyes-contradiction"]
+    assert finding.severity == "rework"
+    assert "--left east --right west" in finding.remedy
+    assert "--left west --right east" in finding.remedy
+
+
+def test_uncertain_eyes_and_names_that_say_otherwise(proof):
+    unsure = _codes(replace(proof, eyes=replace(proof.eyes, confidence=0.6)))
+    assert unsure["eyes-uncertain"].severity == "care"
+    cue = EyeCue(cue="folder names", left="east", weight=0.3)
+    named = _codes(replace(proof, eyes=replace(proof.eyes, evidence=[cue])))
+    assert "east is the left eye" in named["eyes-swapped-folders"].text
+    agreeing = replace(cue, left="west")
+    assert "eyes-swapped-folders" not in _codes(replace(proof, eyes=replace(proof.eyes, evidence=[agreeing])))
+
+
+@pytest.mark.parametrize(
+    ("gap", "severity"),
+    [
+        (FocusGap(after_frame=2, width_steps=2.0, unsharp_fraction=0.05), "rework"),
+        (FocusGap(after_frame=2, width_steps=2.0, unsharp_fraction=0.01), "care"),
+        (FocusGap(after_frame=2, width_steps=2.0, unsharp_fraction=0.0005), "note"),
+        (FocusGap(after_frame=2, width_steps=2.0), "rework"),
+        (FocusGap(after_frame=2, width_steps=1.5), "care"),
+    ],
+)
+def test_a_missing_slice_names_the_frames_around_it(proof, gap, severity):
+    finding = _codes(_with_focus(proof, gaps=[gap]))["missing-slice"]
+    assert finding.severity == severity
+    assert "west, between frames 3 and 4 (west_2.jpg and west_3.jpg)" in finding.text
+
+
+def test_gaps_of_stations_outside_the_pair_are_left_alone(proof):
+    other = replace(
+        proof.stations[0], name="middle", focus=Focus(covered_fraction=0.5, gaps=[FocusGap(after_frame=0)])
+    )
+    assert "missing-slice" not in _codes(replace(proof, stations=[*proof.stations, other]))
+
+
+def test_stacks_that_begin_or_end_inside_the_subject(proof):
+    late = _codes(_with_focus(proof, starts_sharp=True))["stack-starts-late"]
+    assert "the far side" in late.text
+    assert late.measured == "10.0 % of the view is sharpest in the first frame"
+    early = _codes(_with_focus(proof, ends_sharp=True))["stack-ends-early"]
+    assert "the near side" in early.text
+    turned = _with_focus(_with_station(proof, order="near-to-far"), starts_sharp=True)
+    assert "the near side" in _codes(turned)["stack-starts-late"].text
+
+
+def test_single_frames_say_what_depth_of_field_cost(proof):
+    def single(unsharp):
+        return _with_station(proof, kind="single", depth_of_field=DepthOfField(unsharp_fraction=unsharp))
+
+    assert _codes(single(0.5))["single-frame-unsharp"].severity == "rework"
+    assert _codes(single(0.1))["single-frame-unsharp"].severity == "care"
+    assert "nearpair plan" in _codes(single(0.1))["single-frame-unsharp"].remedy
+    assert "single-frame-unsharp" not in _codes(single(0.001))
+
+
+def test_coverage_order_and_files_set_aside(proof):
+    assert _codes(_with_focus(proof, covered_fraction=0.6))["unsharp-parts"].severity == "note"
+    assert "order-uncertain" in _codes(_with_station(proof, order_confidence=0.4))
+    one = SetAside(file="P_0001.jpg", reason="truncated")
+    assert _codes(replace(proof, set_aside=[one]))["set-aside"].severity == "note"
+    many = _codes(replace(proof, set_aside=[one] * 5))["set-aside"]
+    assert many.severity == "care"
+    assert "P_0001.jpg (truncated) and 4 more" in many.text
+
+
+@pytest.mark.parametrize(
+    ("stops", "severity"), [(-0.2, None), (0.6, "care"), (-0.6, "care"), (1.5, "rework")]
+)
+def test_exposure_difference(proof, stops, severity):
+    capture = replace(proof.capture, exposure_ratio=2**stops, exposure_stops=stops)
+    found = _codes(replace(proof, capture=capture)).get("exposure-difference")
+    assert (found and found.severity) == severity
+
+
+def test_white_balance_difference(proof):
+    capture = replace(proof.capture, white_balance_shift=0.2)
+    assert "20 %" in _codes(replace(proof, capture=capture))["white-balance-difference"].measured
+
+
+def test_too_deep_offers_the_window_when_that_is_enough(lab):
+    # 38 px of 320 over 200 mm are 23.8 mm behind, beyond one degree (10.5 mm at 600 mm); but near to far are
+    # 17.5 mm only, less than the 21.0 mm that one degree either side gives.
+    parallax = lab.layered_parallax(10, 38)
+    deep = assemble(lab.make_inputs(parallax))
+    finding = _codes(deep)["too-deep-for-screen"]
+    assert "--window auto" in finding.remedy
+    assert "stereo base" not in finding.remedy
+
+
+def test_too_deep_altogether_asks_for_a_smaller_base_and_screen(lab):
+    parallax = lab.layered_parallax(-30, 30)
+    found = _codes(assemble(lab.make_inputs(parallax, viewing=Viewing(300, 600))))["too-deep-for-screen"]
+    # 60 px of 320 over 300 mm are 56.25 mm; one degree either side leaves 21.0 mm
+    assert "at most 0.37 times this one" in found.remedy
+    assert "at most 112 mm wide" in found.remedy
+    assert found.severity == "rework"
+
+
+def test_flat_pairs_ask_for_a_wider_base_in_numbers(lab):
+    parallax = lab.layered_parallax(0, 1)
+    stations = [lab.station("west", offset_mm=-1.5), lab.station("east", offset_mm=1.5)]
+    found = assemble(lab.make_inputs(parallax, stations=stations))
+    finding = _codes(found)["flat"]
+    wanted = 3.0 * 40 / found.depth.relief.range_arcmin
+    assert f"about {wanted:.1f} mm instead of 3.0 mm" in finding.remedy
+    assert "times as wide" in _codes(assemble(lab.make_inputs(parallax)))["flat"].remedy
+    assert found.verdict == "with care"
+
+
+@pytest.mark.parametrize(
+    ("side", "share", "worst_px", "severity"),
+    [
+        ("left", 0.3, -5.0, "care"),
+        ("right", 0.02, -5.0, "note"),
+        ("right", 0.7, -5.0, "rework"),
+        ("left", 0.7, -2.0, "care"),
+        ("left", 0.005, -9.0, None),
+        ("top", 0.9, -9.0, "note"),
+        ("bottom", 0.02, -9.0, None),
+    ],
+)
+def test_window_cuts(proof, side, share, worst_px, severity):
+    cut = EdgeCut(share=share, worst_px=worst_px, place=(3, 90))
+    found = _codes(replace(proof, edges=replace(proof.edges, **{side: cut}))).get(f"window-cut-{side}")
+    assert (found and found.severity) == severity
+    assert found is None or "`nearpair mount SHOOT --window near`" in found.remedy
+
+
+def test_red_subjects_in_colour_anaglyphs(lab):
+    parallax = np.zeros((lab.height, lab.width), np.float32)
+    red = np.full((lab.height, lab.width, 3), (220, 25, 20), np.uint8)
+    views = (red, red)
+    worst = _codes(assemble(lab.make_inputs(parallax, views=views, method="colour")))["red-rivalry"]
+    assert worst.severity == "rework"
+    assert "least-squares" in worst.remedy
+    assert "red-rivalry" not in _codes(assemble(lab.make_inputs(parallax, views=views, method="grey")))
+    other = assemble(lab.make_inputs(parallax, views=views, method="colour", glasses="green-magenta"))
+    assert "colour-rivalry" in _codes(other)
+
+
+def test_vertical_residual(proof):
+    def with_residual(rms, p95, p95_arcmin):
+        mounting = replace(proof.mounting, residual_vertical_px=Residual(rms=rms, p95=p95))
+        comfort = replace(proof.comfort, vertical_p95_arcmin=p95_arcmin)
+        return _codes(replace(proof, mounting=mounting, comfort=comfort)).get("vertical-residual")
+
+    assert with_residual(0.9, 1.9, 3.0) is None
+    assert with_residual(1.4, 2.9, 3.0).severity == "care"
+    assert with_residual(0.5, 0.9, 12.0).severity == "care"
+    assert with_residual(6.0, 12.0, 25.0).severity == "rework"
+    assert with_residual(None, None, None) is None
+
+
+def test_pairs_that_do_not_match(lab):
+    nothing = assemble(
+        lab.make_inputs(np.full((lab.height, lab.width), np.nan, np.float32), views=_two_greys(lab))
+    )
+    assert nothing.verdict == "rework"
+    assert nothing.advice[0].code == "depth-unknown"
+    parallax = np.full((lab.height, lab.width), np.nan, np.float32)
+    parallax[:20] = 2
+    assert "depth-mostly-unknown" in _codes(assemble(lab.make_inputs(parallax, views=_two_greys(lab))))
+
+
+def _two_greys(lab):
+    grey = np.full((lab.height, lab.width, 3), 90, np.uint8)
+    return grey, grey
+
+
+def test_ghosting_is_a_note(proof):
+    ghosting = replace(proof.colour.ghosting, left_share=0.4)
+    found = _codes(replace(proof, colour=replace(proof.colour, ghosting=ghosting)))["ghosting"]
+    assert found.severity == "note"
+    unknown = replace(ghosting, known=False)
+    assert "ghosting" not in _codes(replace(proof, colour=replace(proof.colour, ghosting=unknown)))

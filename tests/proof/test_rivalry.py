@@ -1,0 +1,133 @@
+"""Rivalry, ghosting and differences between the views, on colours and ratios that are known."""
+
+import numpy as np
+import pytest
+
+from nearpair.colour.glasses import GLASSES
+from nearpair.colour.light import encode_srgb
+from nearpair.outputs.anaglyph import anaglyph
+from nearpair.proof.capture import capture
+from nearpair.proof.match import Grid, Matched, block_light, grid, matched
+from nearpair.proof.rivalry import LEAKS, brightness, ghost_contrast, ghosting, rivalry, through
+
+RED_CYAN = GLASSES["red-cyan"]
+
+
+def _seen(left, right, method="colour", parallax=0.0, glasses=RED_CYAN):
+    on = grid(np.full(left.shape[:2], parallax, np.float32))
+    return through(block_light(anaglyph(left, right, glasses, method), on), on, glasses)
+
+
+def _half_red(other=(120, 120, 120)):
+    picture = np.full((20, 40, 3), other, np.uint8)
+    picture[:, :20] = (230, 20, 15)
+    return picture
+
+
+def test_brightness_through_a_filter_is_one_for_white_and_follows_the_luminance_weights():
+    # Rec. ITU-R BT.709: green carries 0.7152 of the 0.7874 that cyan passes.
+    white = np.ones((1, 3), np.float32)
+    assert brightness(white, (1, 2)) == pytest.approx(1)
+    assert brightness(np.float32([[0, 1, 0]]), (1, 2)) == pytest.approx(0.7152 / 0.7874, abs=1e-6)
+    assert brightness(np.float32([[0.3, 1, 1]]), (0,)) == pytest.approx(0.3)
+
+
+def test_red_is_in_rivalry_through_red_cyan_and_grey_mixing_cures_it():
+    # Saturated red through red-cyan glasses is the classic case (common practice, no source).
+    picture = _half_red()
+    as_colour = rivalry(_seen(picture, picture), RED_CYAN)
+    assert as_colour.rivalry_share == pytest.approx(0.5)
+    assert as_colour.saturated_share == pytest.approx(0.5)
+    for method in ("grey", "half-colour", "least-squares"):
+        better = rivalry(_seen(picture, picture, method), RED_CYAN)
+        assert better.saturated_share < as_colour.saturated_share or method == "half-colour"
+    assert rivalry(_seen(picture, picture, "grey"), RED_CYAN).rivalry_share == 0
+
+
+def test_greys_are_never_in_rivalry_and_the_ratio_is_the_filters_own():
+    grey = np.full((10, 10, 3), 128, np.uint8)
+    for glasses in GLASSES.values():
+        found = rivalry(_seen(grey, grey, "grey", glasses=glasses), glasses)
+        assert found.rivalry_share == 0
+        assert found.luminance_ratio == pytest.approx(found.filter_ratio, rel=1e-4)
+    assert rivalry(_seen(grey, grey), RED_CYAN).filter_ratio == pytest.approx(0.7874 / 0.2126, rel=1e-6)
+
+
+def test_darkness_is_not_compared():
+    black = np.zeros((10, 10, 3), np.uint8)
+    found = rivalry(_seen(black, black), RED_CYAN)
+    assert found.rivalry_share is None
+    assert found.luminance_ratio is None
+
+
+def test_published_leaks_follow_from_the_published_luminance_rows():
+    # Sanders & McAllister (2003): Y of R, G, B through the left and the right filter.
+    left, right = (2.70972, 0.50201, 0.0250529), (0.448214, 6.31551, 1.35757)
+    assert LEAKS["red-cyan"][0] == pytest.approx((left[1] + left[2]) / left[0], abs=5e-5)
+    assert LEAKS["red-cyan"][1] == pytest.approx(right[0] / (right[1] + right[2]), abs=5e-5)
+
+
+def test_ghosts_need_parallax_and_contrast():
+    bar = np.full((20, 60, 3), 30, np.uint8)
+    bar[:, 20:40] = 220
+    moved = np.roll(bar, 6, axis=1)
+    at_window = ghosting(_seen(bar, bar), RED_CYAN)
+    in_depth = ghosting(_seen(bar, moved, parallax=6.0), RED_CYAN)
+    plain = np.full((20, 60, 3), 128, np.uint8)
+    assert (at_window.left_share, at_window.right_share, at_window.worst_contrast) == (0, 0, 0)
+    assert in_depth.left_share == pytest.approx(12 / 54, abs=0.02)  # two bands as wide as the parallax
+    assert in_depth.left_share >= in_depth.right_share
+    assert ghosting(_seen(plain, plain, parallax=6.0), RED_CYAN).worst_contrast == pytest.approx(0, abs=1e-6)
+
+
+def test_ghost_contrast_formula():
+    one = np.float32([0.5])
+    found = ghost_contrast(one, np.float32([1.0]), np.float32([0.2]), 0.1)
+    assert found[0] == pytest.approx(0.1 * 0.8 / (0.5 + 0.1))
+    dark = ghost_contrast(np.float32([0.0]), np.float32([0.1]), np.float32([0.0]), 0.1)
+    assert dark[0] == pytest.approx(0.01 / 0.02)
+
+
+def test_ghosting_of_other_glasses_is_not_known():
+    grey = np.full((10, 10, 3), 128, np.uint8)
+    found = ghosting(_seen(grey, grey, glasses=GLASSES["amber-blue"]), GLASSES["amber-blue"])
+    assert not found.known
+    assert found.left_share is None
+
+
+@pytest.mark.parametrize("stops", [-1.0, -0.25, 0.0, 0.5])
+def test_exposure_is_measured_in_stops(stops):
+    light = np.random.default_rng(1).uniform(0.05, 0.4, (30, 50, 3)).astype(np.float32)
+    left, right = encode_srgb(light, np.uint16), encode_srgb(light * np.float32(2**stops), np.uint16)
+    on = grid(np.zeros((30, 50), np.float32))
+    found = capture(matched(block_light(left, on), block_light(right, on), on), [])
+    assert found.exposure_stops == pytest.approx(stops, abs=0.002)
+    assert found.white_balance_shift == pytest.approx(0, abs=0.002)
+
+
+def test_white_balance_is_red_and_blue_against_green():
+    light = np.random.default_rng(1).uniform(0.1, 0.4, (400, 3)).astype(np.float32)
+    found = capture(Matched(light, light * np.float32([1.1, 1.0, 0.8]), 1.0), [])
+    assert found.white_balance_shift == pytest.approx(0.2, abs=1e-4)
+
+
+def test_clipped_points_say_nothing():
+    white = np.ones((400, 3), np.float32)
+    assert capture(Matched(white, white, 1.0), []).exposure_ratio is None
+
+
+def test_partners_lie_at_x_plus_parallax():
+    left = np.random.default_rng(4).integers(0, 256, (12, 30, 3), dtype=np.uint8)
+    right = np.roll(left, 5, axis=1)
+    on = grid(np.full((12, 30), 5.0, np.float32))
+    points = matched(block_light(left, on), block_light(right, on), on)
+    np.testing.assert_allclose(points.left, points.right, atol=1e-6)
+    assert points.share == pytest.approx(25 / 30)
+
+
+def test_blocks_average_light_in_strips_as_in_one_piece(monkeypatch):
+    picture = np.random.default_rng(4).integers(0, 65536, (64, 40, 3), dtype=np.uint16)
+    on = Grid(4, np.zeros((16, 10), np.float32))
+    whole = block_light(picture, on)
+    monkeypatch.setattr("nearpair.proof.match._STRIP_PX", 200)
+    np.testing.assert_array_equal(block_light(picture, on), whole)
