@@ -69,6 +69,15 @@ def test_texture_is_the_share_of_tiles_with_contrast():
     assert textured_share(picture.astype(np.uint16) * 257) == pytest.approx(0.5)
 
 
+def test_texture_does_not_depend_on_the_number_of_pixels():
+    rng = np.random.default_rng(8)
+    picture = np.full((360, 1440, 3), 100, np.uint8)
+    picture[:, ::2] += rng.integers(0, 16, (360, 720, 1), dtype=np.uint8)
+    larger = np.repeat(np.repeat(picture, 3, axis=0), 3, axis=1)
+    assert 0.1 < textured_share(picture) < 0.98
+    assert textured_share(larger) == pytest.approx(textured_share(picture), abs=1e-3)
+
+
 def test_unknown_depth_is_null(lab):
     measured = _measure(lab, np.full((lab.height, lab.width), np.nan, np.float32))
     assert measured.near_px is None

@@ -41,7 +41,7 @@ JUMP_ARCMIN, JUMP_OF_RANGE = 2.0, 0.10
 TEXTURE_CONTRAST = 0.02
 """Standard deviation of the encoded luma (0..1) in a tile from which on the tile counts as textured."""
 
-_TILE_PX = 8
+_TILE_PX, _TILES = 8, 180
 _BLOCKS = 500  # longest side of the grid on which jumps are looked for
 _LAG = 3  # blocks between the two compared parallaxes: matching smears a jump over a few pixels
 _WIDEST_HOLE = 0.05  # of the width; half-occluded bands beside near things are narrower than that
@@ -111,10 +111,14 @@ def relief(parallax: Plane, left: NDArray[Any], near_px: float, far_px: float, v
 
 
 def textured_share(picture: NDArray[Any]) -> float:
-    """Share of 8 x 8 px tiles of an (H, W, 3) picture whose luma varies by at least 2 % of full scale."""
+    """Share of tiles of an (H, W, 3) picture whose luma varies by at least 2 % of full scale.
+
+    Tiles are 1/180 of the longer side and at least 8 px: the same picture in more pixels scores the same.
+    """
     plane = luma(picture)
-    tiles = (max(1, plane.shape[1] // _TILE_PX), max(1, plane.shape[0] // _TILE_PX))
-    whole = plane[: tiles[1] * _TILE_PX, : tiles[0] * _TILE_PX]
+    side = max(_TILE_PX, round(max(plane.shape) / _TILES))
+    tiles = (max(1, plane.shape[1] // side), max(1, plane.shape[0] // side))
+    whole = plane[: tiles[1] * side, : tiles[0] * side]
     mean = cv2.resize(whole, tiles, interpolation=cv2.INTER_AREA)
     mean_square = cv2.resize(whole * whole, tiles, interpolation=cv2.INTER_AREA)
     variance = np.maximum(mean_square - mean * mean, 0)
