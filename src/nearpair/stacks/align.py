@@ -22,7 +22,7 @@ _POINTS_PER_CELL = 6
 _NUISANCE_CELL_PX = 48
 _BORDER_PX = 3
 _ITERATIONS = 25
-_SMALLEST_SIDE_PX = 40
+_SMALLEST_SIDE_PX = 60
 _LEVELS = 5
 # The fraction of band-passed structure that two frames of one stack share after registration is
 # well above this even when their focus differs by many steps; unrelated pictures reach about 0.1.
@@ -139,9 +139,10 @@ def _refine(
             float(max(centre)),
             _ITERATIONS,
         )
-        if not np.any(information) or not 0.5 < math.hypot(params[0], params[1]) < 2:
+        if np.any(information) and 0.5 < math.hypot(params[0], params[1]) < 2:
+            transform = Similarity(*(float(p) for p in params)).resampled(2**k)
+        elif k == 0:
             return start, np.zeros((4, 4))
-        transform = Similarity(*(float(p) for p in params)).resampled(2**k)
     return transform, information
 
 

@@ -178,7 +178,7 @@ def gauss_newton(
     valid = np.ones(n, dtype=np.bool_)
     sigma, information = 0.0, np.zeros((4, 4))
     for _ in range(iterations):
-        if _residuals(moving, points, fixed, params, design, valid) < 64:
+        if _residuals(moving, points, fixed, params, design, valid) < 32:
             return math.inf, 0.0, np.zeros((4, 4))
         for p in range(n):
             if not valid[p]:

@@ -1,0 +1,153 @@
+"""The focus map of a view: in which (fractional) frame each pixel was sharpest, and what the stack missed."""
+
+from dataclasses import dataclass
+from functools import partial
+
+import cv2
+import numpy as np
+
+from nearpair.pixels.luma import Plane, reduced
+from nearpair.views import kernels
+
+# A pixel counts as measured when its sharpest frame has this many times the energy of the noise floor
+# (the typical least energy over the frames), and this many times its own mean over the frames.
+_OVER_FLOOR = 4.0
+_OVER_MEAN = 1.5
+_WINDOW = 5
+
+
+class FocusTracker:
+    """Follows the focus response of every pixel, at half size, through a stack."""
+
+    def __init__(self, size_px: tuple[int, int]) -> None:
+        """`size_px` (height, width) of the frames."""
+        self._size = size_px
+        small = (max(1, size_px[0] // 2), max(1, size_px[1] // 2))
+        self._best = np.full(small, -1.0, np.float32)
+        self._before = np.full(small, -1.0, np.float32)
+        self._after = np.full(small, -1.0, np.float32)
+        self._last = np.full(small, -1.0, np.float32)
+        self._total = np.zeros(small, np.float32)
+        self._least = np.full(small, np.inf, np.float32)
+        self._index = np.zeros(small, np.int16)
+        self._number = 0
+
+    def add(self, energy: Plane) -> None:
+        """Add the next frame's detail energy (H, W)."""
+        small = cv2.blur(reduced(energy, 2), (_WINDOW, _WINDOW)) if min(self._size) > 1 else energy
+        kernels.track_peak(
+            np.asarray(small, np.float32),
+            self._number,
+            self._best,
+            self._index,
+            self._before,
+            self._after,
+            self._last,
+            self._total,
+            self._least,
+            0,
+            self._best.shape[0],
+        )
+        self._number += 1
+
+    def finish(self) -> tuple[Plane, Plane]:
+        """(focus map (H, W), NaN where unknown; width of the response in frames at half size, NaN too)."""
+        position = np.empty_like(self._best)
+        width = np.empty_like(self._best)
+        fill = partial(
+            kernels.interpolate_peak, self._best, self._index, self._before, self._after, position, width
+        )
+        fill(0, self._best.shape[0])
+        unknown = ~self._measured()
+        width[unknown] = np.nan
+        position = np.asarray(cv2.medianBlur(position, 5))
+        position[unknown] = np.nan
+        height, full_width = self._size
+        focus = cv2.resize(position, (full_width, height), interpolation=cv2.INTER_NEAREST)
+        return np.asarray(focus), width
+
+    def _measured(self) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+        if self._number < 3:
+            return np.zeros(self._best.shape, np.bool_)
+        floor = float(np.median(self._least)) + 1e-12
+        mean = self._total / self._number
+        return np.asarray((self._best > _OVER_FLOOR * floor) & (self._best > _OVER_MEAN * mean))
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A slice of depth that no frame has in focus: after which frame, and how many steps wide."""
+
+    after_frame: int
+    width_steps: float
+    share: float
+    """Share of the measured picture that lies around this gap."""
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """What the focus responses say about a stack."""
+
+    covered_fraction: float
+    """Of the textured picture, the share whose sharpest frame lies inside the stack and not in a gap."""
+    gaps: tuple[Gap, ...]
+    share_at_first: float
+    share_at_last: float
+    """Shares of the textured picture that are sharpest in the first and the last frame."""
+
+
+_GAP_NARROWER = 0.8
+_FEWEST_SHARE = 0.003
+_NEAR, _WIDE = 2, 6
+# A gap of g steps narrows the median response between its two frames to about g^(−0.42) of that around it:
+# measured on ray-traced stacks with frames taken out (g = 2: 0.76, g = 3: 0.62).
+_WIDTH_POWER = 1 / 0.42
+
+
+def coverage(focus: Plane, response_width: Plane, frames: int) -> Coverage:
+    """Find missing slices: where frames lie twice as far apart, responses look half as wide (in frames).
+
+    focus (H, W), response_width (h, w) at half size, as `FocusTracker` gives them.
+    """
+    small = focus[::2, ::2][: response_width.shape[0], : response_width.shape[1]]
+    known = np.isfinite(small)
+    total = int(known.sum())
+    if total == 0 or frames < 3:
+        return Coverage(0.0, (), 0.0, 0.0)
+    position = small[known]
+    gaps = _gaps(position, response_width[known], frames, total)
+    first = float(np.mean(position < 0.25))
+    last = float(np.mean(position > frames - 1.25))
+    missing = first + last + sum(g.share for g in gaps)
+    return Coverage(max(0.0, 1.0 - missing), gaps, first, last)
+
+
+def _gaps(position: Plane, width: Plane, frames: int, total: int) -> tuple[Gap, ...]:
+    usable = np.isfinite(width)
+    around, share = np.full(frames - 1, np.nan), np.zeros(frames - 1)
+    for k in range(frames - 1):
+        here = usable & (position > k - 0.5) & (position < k + 1.5)
+        share[k] = float(here.sum()) / total
+        if share[k] >= _FEWEST_SHARE:
+            around[k] = np.median(width[here])
+    found = []
+    for k in np.flatnonzero(np.isfinite(around)):
+        # compared with its own surroundings: the response also changes with the kind of texture
+        lower, upper = around[max(0, k - _WIDE) : max(0, k - _NEAR + 1)], around[k + _NEAR : k + _WIDE + 1]
+        near = np.concatenate([lower, upper])
+        near = near[np.isfinite(near)]
+        if len(near) >= 2 and around[k] < _GAP_NARROWER * np.median(near):
+            steps = float(np.median(near) / around[k]) ** _WIDTH_POWER
+            found.append(Gap(int(k), steps, float(share[k])))
+    return _strongest_of_neighbours(found)
+
+
+def _strongest_of_neighbours(gaps: list[Gap]) -> tuple[Gap, ...]:
+    kept: list[Gap] = []
+    for gap in gaps:
+        if kept and gap.after_frame - kept[-1].after_frame <= _NEAR:
+            if gap.width_steps > kept[-1].width_steps:
+                kept[-1] = gap
+        else:
+            kept.append(gap)
+    return tuple(kept)
