@@ -1,0 +1,1 @@
+"""How fast and how good: measured against decoding alone, against textbook methods and against the truth."""
