@@ -1,4 +1,4 @@
-"""The textbook methods do what the literature says of them: only then is comparing with them worth anything."""
+"""The textbook methods do what the literature says: only then is comparing with them worth anything."""
 
 import cv2
 import numpy as np
