@@ -1,6 +1,5 @@
 """The header of a JPEG, PNG or TIFF file: size, bits, metadata, colour profile. No pixels are decoded."""
 
-import logging
 import struct
 import zlib
 from collections.abc import Callable
@@ -14,8 +13,6 @@ from PIL import JpegImagePlugin
 from nearpair.errors import FrameError
 from nearpair.frames.exif import ExifFields, from_block, from_tiff, quiet, valid_orientation
 from nearpair.frames.formats import MAX_PIXELS, damaged, sniff, unreadable, unsupported
-
-logging.getLogger("tifffile").addHandler(logging.NullHandler())  # what it finds is told by FrameError
 
 _MAX_BLOCK_BYTES = 64 << 20  # no camera writes metadata of this size; a longer one is left alone
 _RAW_PHOTOMETRIC = (32803, 34892)  # colour filter array, linear raw (TIFF/EP, DNG)
