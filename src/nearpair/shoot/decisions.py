@@ -1,0 +1,222 @@
+"""The decisions about one shoot: what `shoot.toml` says, version 1 (TOML 1.0.0), to be edited by hand."""
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import msgspec
+import tomlkit
+from msgspec import Meta, Struct
+from tomlkit.exceptions import TOMLKitError
+
+from nearpair.errors import ShootError
+from nearpair.optics import sources as published
+from nearpair.shoot.atomic import write_whole
+from nearpair.shoot.explain import explained
+
+_MAX_BYTES = 1 << 20  # a hundred times more than any shoot needs
+
+_SMALLEST_EYES_MM = published.EYES_SMALLEST_CHILD_MM.value
+_LARGEST_EYES_MM = published.EYES_LARGEST_MM.value
+
+Length = Annotated[float, Meta(gt=0, le=1e6)]  # mm; the limit keeps out inf, which TOML can write
+Eyes = Annotated[float, Meta(ge=_SMALLEST_EYES_MM, le=_LARGEST_EYES_MM)]
+Place = Annotated[float, Meta(ge=0, le=1e6)]  # px
+
+
+class Station(Struct, frozen=True, forbid_unknown_fields=True):
+    """What the photographer knows better about one station; "auto" leaves it to the pictures."""
+
+    name: Annotated[str, Meta(min_length=1)]
+    order: Literal["auto", "far-to-near", "near-to-far"] = "auto"
+    kind: Literal["auto", "rail", "ring"] = "auto"
+
+
+class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
+    """Where the stereo window stands: "auto", on the nearest or farthest thing, or on a point (x, y), px."""
+
+    window: Literal["auto", "near", "far"] | tuple[Place, Place] = "auto"
+
+
+class ViewingConditions(Struct, frozen=True, forbid_unknown_fields=True):
+    """How the picture will be looked at: its width, from how far, by eyes how far apart; all in mm."""
+
+    screen_width_mm: Length = 600.0
+    distance_mm: Length = 600.0
+    eyes_mm: Eyes = published.EYES_MEAN_MM.value
+
+
+class ColourDecisions(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which glasses the anaglyph is made for (a name or a calibration file), and how colours are found."""
+
+    glasses: Annotated[str, Meta(min_length=1)] = "red-cyan"
+    method: Literal["colour", "half-colour", "grey", "least-squares"] = "least-squares"
+
+
+class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
+    """Everything that is decided about one shoot.
+
+    `left` and `right` name a station or a folder, or are empty: then the pictures tell. With `strict` a frame
+    that cannot be used stops the job instead of being set aside.
+    """
+
+    version: Literal[1] = 1
+    sources: tuple[str, ...] = ()
+    left: str = ""
+    right: str = ""
+    strict: bool = False
+    stations: tuple[Station, ...] = ()
+    mounting: Mounting = Mounting()
+    viewing: ViewingConditions = ViewingConditions()
+    colour: ColourDecisions = ColourDecisions()
+
+
+def load(path: Path) -> Decisions:
+    """Read and check a `shoot.toml`. Raises ShootError naming file, key, what was expected and found."""
+    raw = _parsed(path, _text(path))
+    try:
+        decisions = msgspec.convert(raw, Decisions)
+    except msgspec.ValidationError as error:
+        raise ShootError(f"{path}: {explained(str(error), raw)}", _EDIT) from error
+    _check_together(path, decisions)
+    return decisions
+
+
+def save(path: Path, decisions: Decisions) -> None:
+    """Write `decisions` to `path`; comments and order of a file that is there already are kept.
+
+    Raises ShootError if the file there cannot be understood, or cannot be written.
+    """
+    document = _document(path)
+    plain = {**msgspec.to_builtins(decisions), "sources": list(decisions.sources)}
+    stations = plain.pop("stations")
+    _update(document, plain)
+    _update_stations(document, stations)
+    text = tomlkit.dumps(document)
+    if _converted(text) != decisions:  # rather refuse than lose what somebody wrote by hand
+        raise ShootError(f"{path}: cannot be changed without losing what was edited in it.", _START_AGAIN)
+    try:
+        write_whole(path, text.encode())
+    except UnicodeEncodeError as error:
+        raise ShootError(f"{path}: a name in it is not valid text ({error.object!r}).", _RENAME) from error
+
+
+_EDIT = "Correct it with any text editor, or delete the line to get the default."
+_START_AGAIN = "Write every table under its own [heading], as in a new shoot, or move the file away."
+_RENAME = "Rename the folder or file so that its name holds ordinary letters."
+
+_NEW = """\
+# Decisions about this shoot. Edit freely: comments stay. What is left on "auto" or empty, the pictures tell.
+version = 1
+
+# Folders with the frames. They are only ever read.
+sources = []
+
+# The station, or folder, of each eye, for example left = "station-1".
+left = ""
+right = ""
+
+# true: a frame that cannot be used stops the job. false: it is set aside, and the proof says so.
+strict = false
+
+[mounting]
+# Where the stereo window stands: "auto", "near", "far", or a point [x, y] in px of the left view.
+window = "auto"
+
+[viewing]
+# The width of the picture on the screen or print, the viewer's distance, and the distance of the pupils.
+screen_width_mm = 600.0
+distance_mm = 600.0
+eyes_mm = 63.0
+
+[colour]
+# The glasses (or a calibration file), and how colours are found: "colour", "half-colour", "grey" or
+# "least-squares".
+glasses = "red-cyan"
+method = "least-squares"
+
+# To decide about one station, add its lines at the end:
+# [[stations]]
+# name = "station-1"
+# order = "far-to-near"     or "near-to-far", "auto"
+# kind = "rail"             or "ring", "auto"
+"""
+
+
+def _text(path: Path) -> str:
+    try:
+        if path.stat().st_size > _MAX_BYTES:
+            raise ShootError(f"{path}: larger than {_MAX_BYTES >> 20} MB.", "Put the file of the shoot back.")
+        return path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError as error:
+        raise ShootError(
+            f"{path}: there is no such file.", "Begin the shoot with `nearpair make`."
+        ) from error
+    except OSError as error:
+        raise ShootError(f"{path}: cannot be read ({error.strerror}).", "Check its permissions.") from error
+    except UnicodeDecodeError as error:
+        raise ShootError(f"{path}: is not UTF-8 text ({error.reason}).", "Save it as UTF-8.") from error
+
+
+def _parsed(path: Path, text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise ShootError(f"{path}: is not valid TOML: {error}.", _EDIT) from error
+
+
+def _converted(text: str) -> Decisions | None:
+    try:
+        return msgspec.convert(tomllib.loads(text), Decisions)
+    except (tomllib.TOMLDecodeError, msgspec.ValidationError):
+        return None
+
+
+def _check_together(path: Path, decisions: Decisions) -> None:
+    names = [station.name for station in decisions.stations]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise ShootError(f"{path}: [[stations]] name: expected each once, found {twice!r} again.", _EDIT)
+    if decisions.left and decisions.left == decisions.right:
+        found = f"left and right: expected two stations, found {decisions.left!r} for both eyes"
+        raise ShootError(f"{path}: {found}.", _EDIT)
+
+
+def _document(path: Path) -> tomlkit.TOMLDocument:
+    if not path.exists():
+        return tomlkit.parse(_NEW)
+    text = _text(path)
+    _parsed(path, text)
+    try:
+        return tomlkit.parse(text)
+    except TOMLKitError as error:
+        raise ShootError(f"{path}: is not valid TOML: {error}.", _EDIT) from error
+
+
+def _update(table: Any, plain: Mapping[str, Any]) -> None:
+    for key, value in plain.items():
+        if isinstance(value, Mapping):
+            if key not in table:
+                table[key] = tomlkit.table()
+            _update(table[key], value)
+        elif key not in table or _value(table[key]) != value:
+            table[key] = list(value) if isinstance(value, tuple) else value
+
+
+def _update_stations(document: tomlkit.TOMLDocument, stations: list[dict[str, Any]]) -> None:
+    present = list(document.get("stations", []))
+    known = {_value(item["name"]): item for item in present}
+    if [_value(item["name"]) for item in present] != [station["name"] for station in stations]:
+        document.pop("stations", None)
+        if stations:
+            document["stations"] = tomlkit.aot()
+            for station in stations:
+                document["stations"].append(known.get(station["name"], tomlkit.table()))
+    for item, station in zip(document.get("stations", []), stations, strict=True):
+        _update(item, station)
+
+
+def _value(item: Any) -> Any:
+    value = item.unwrap() if hasattr(item, "unwrap") else item
+    return tuple(value) if isinstance(value, list) else value
