@@ -97,9 +97,8 @@ def test_a_new_file_explains_itself_and_holds_every_key(toml):
 def test_the_example_for_a_station_works(toml):
     save(toml, Decisions())
     text = toml.read_text()
-    example = text[text.index("# [[stations]]") :].replace("# ", "")
-    example = "\n".join(line.split("  ")[0] for line in example.splitlines())
-    toml.write_text(text + example)
+    example = text[text.index("# [[stations]]") :]
+    toml.write_text(text + "\n".join(line.removeprefix("# ") for line in example.splitlines()))
     assert load(toml).stations == (Station("station-1", "far-to-near", "rail"),)
 
 

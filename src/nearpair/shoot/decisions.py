@@ -139,8 +139,9 @@ method = "least-squares"
 # To decide about one station, add its lines at the end:
 # [[stations]]
 # name = "station-1"
-# order = "far-to-near"     or "near-to-far", "auto"
-# kind = "rail"             or "ring", "auto"
+# order = "far-to-near"   # or "near-to-far", "auto"
+# kind = "rail"           # or "ring", "auto"
+
 """
 
 
