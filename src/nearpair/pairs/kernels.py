@@ -1,0 +1,220 @@
+"""Compiled inner loops of stereo matching: census costs and semi-global aggregation.
+
+Census transform: Zabih & Woodfill, ECCV 1994. Semi-global matching: Hirschmueller, IEEE PAMI 30(2), 2008
+(recurrence from memory): L_r(p, d) = C(p, d) + min(L_r(p−r, d), L_r(p−r, d±1) + P1, min_k L_r(p−r, k) + P2)
+− min_k L_r(p−r, k), summed over eight directions r.
+"""
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+F32 = NDArray[np.float32]
+U8 = NDArray[np.uint8]
+U16 = NDArray[np.uint16]
+U64 = NDArray[np.uint64]
+
+_REACH_X, _REACH_Y = 4, 3
+OUTSIDE = 40
+
+
+@njit(cache=True, nogil=True)
+def census(plane: F32, noise: float, out: U64) -> None:
+    """Signature of each pixel's 9 x 7 neighbourhood: which neighbours are brighter by more than `noise`."""
+    height, width = plane.shape
+    for y in range(height):
+        for x in range(width):
+            bits = np.uint64(0)
+            middle = plane[y, x] + noise
+            for j in range(-_REACH_Y, _REACH_Y + 1):
+                row = min(max(y + j, 0), height - 1)
+                for i in range(-_REACH_X, _REACH_X + 1):
+                    if i == 0 and j == 0:
+                        continue
+                    column = min(max(x + i, 0), width - 1)
+                    bits = (bits << np.uint64(1)) | np.uint64(plane[row, column] > middle)
+            out[y, x] = bits
+
+
+@njit(cache=True, nogil=True)
+def _ones(bits: np.uint64) -> int:
+    v = bits - ((bits >> np.uint64(1)) & np.uint64(0x5555555555555555))
+    v = (v & np.uint64(0x3333333333333333)) + ((v >> np.uint64(2)) & np.uint64(0x3333333333333333))
+    v = (v + (v >> np.uint64(4))) & np.uint64(0x0F0F0F0F0F0F0F0F)
+    return int((v * np.uint64(0x0101010101010101)) >> np.uint64(56))
+
+
+@njit(cache=True, nogil=True)
+def costs(first: U64, second: U64, lowest: int, out: U8, top: int, bottom: int) -> None:
+    """Hamming distance of first(y, x) and second(y, x − lowest − k) into out (h, w, disparities)."""
+    width, count = first.shape[1], out.shape[2]
+    for y in range(top, bottom):
+        for x in range(width):
+            for k in range(count):
+                other = x - lowest - k
+                if 0 <= other < width:
+                    out[y, x, k] = min(_ones(first[y, x] ^ second[y, other]), OUTSIDE)
+                else:
+                    out[y, x, k] = OUTSIDE
+
+
+@njit(cache=True, nogil=True)
+def _extend(cost: U8, before: U16, now: U16, sums: U16, small: int, large: int, fresh: bool) -> None:
+    """One step of one path at one pixel; arrays (disparities,)."""
+    count = cost.shape[0]
+    if fresh:
+        for k in range(count):
+            now[k] = cost[k]
+            sums[k] += cost[k]
+        return
+    least = before[0]
+    for k in range(1, count):
+        least = min(least, before[k])
+    ceiling = least + large
+    for k in range(count):
+        best = min(before[k], ceiling)
+        if k > 0:
+            best = min(best, before[k - 1] + small)
+        if k < count - 1:
+            best = min(best, before[k + 1] + small)
+        value = cost[k] + best - least
+        now[k] = value
+        sums[k] += value
+
+
+@njit(cache=True, nogil=True)
+def along_rows(cost: U8, edges: F32, sums: U16, small: int, large: int, top: int, bottom: int) -> None:
+    """Aggregate leftwards and rightwards; rows do not depend on each other."""
+    width, count = cost.shape[1], cost.shape[2]
+    path = np.zeros((2, count), np.uint16)
+    for y in range(top, bottom):
+        for x in range(width):
+            step = x & 1
+            jump = _penalty(edges, y, x, y, max(x - 1, 0), small, large)
+            _extend(cost[y, x], path[1 - step], path[step], sums[y, x], small, jump, x == 0)
+        for x in range(width - 1, -1, -1):
+            step = x & 1
+            jump = _penalty(edges, y, x, y, min(x + 1, width - 1), small, large)
+            _extend(cost[y, x], path[1 - step], path[step], sums[y, x], small, jump, x == width - 1)
+
+
+@njit(cache=True, nogil=True)
+def _penalty(plane: F32, y: int, x: int, py: int, px: int, small: int, large: int) -> int:
+    """A jump in depth costs less where the picture has an edge."""
+    contrast = abs(plane[y, x] - plane[py, px]) * 25.0
+    return max(int(large / (1.0 + contrast)), small + 1)
+
+
+@njit(cache=True, nogil=True)
+def along_columns(cost: U8, edges: F32, sums: U16, small: int, large: int, downwards: bool) -> None:
+    """Aggregate along the vertical and the two diagonals, from the top or from the bottom."""
+    height, width, count = cost.shape
+    paths = np.zeros((2, 3, width, count), np.uint16)
+    for row in range(height):
+        y = row if downwards else height - 1 - row
+        py = y - 1 if downwards else y + 1
+        now, last = paths[row & 1], paths[1 - (row & 1)]
+        for side in range(3):
+            for x in range(width):
+                px = x + side - 1
+                fresh = row == 0 or px < 0 or px >= width
+                jump = large if fresh else _penalty(edges, y, x, py, px, small, large)
+                before = last[side, x] if fresh else last[side, px]
+                _extend(cost[y, x], before, now[side, x], sums[y, x], small, jump, fresh)
+
+
+@njit(cache=True, nogil=True)
+def pick(sums: U16, lowest: int, out: F32, margin: F32, top: int, bottom: int) -> None:
+    """Disparity of least sum with a parabola through its neighbours, and how clearly it wins (0..1)."""
+    width, count = sums.shape[1], sums.shape[2]
+    for y in range(top, bottom):
+        for x in range(width):
+            row = sums[y, x]
+            best = 0
+            for k in range(1, count):
+                if row[k] < row[best]:
+                    best = k
+            second = 65535
+            for k in range(count):
+                if abs(k - best) > 1 and row[k] < second:
+                    second = row[k]
+            margin[y, x] = (second - row[best]) / (second + 1.0)
+            offset = 0.0
+            if 0 < best < count - 1:
+                down, up = float(row[best - 1]) - row[best], float(row[best + 1]) - row[best]
+                if down + up > 0:
+                    offset = 0.5 * (down - up) / max(down, up)
+            out[y, x] = lowest + best + offset
+
+
+@njit(cache=True, nogil=True)
+def pick_other(sums: U16, lowest: int, out: F32, top: int, bottom: int) -> None:
+    """The same sums read from the second view: disparity at each of its pixels (whole px)."""
+    width, count = sums.shape[1], sums.shape[2]
+    for y in range(top, bottom):
+        for x in range(width):
+            least, best = 65536, -1
+            for k in range(count):
+                at = x + lowest + k
+                if 0 <= at < width and sums[y, at, k] < least:
+                    least, best = sums[y, at, k], k
+            out[y, x] = lowest + best if best >= 0 else np.nan
+
+
+@njit(cache=True, nogil=True)
+def agree(first: F32, second: F32, tolerance: float, out: NDArray[np.bool_], top: int, bottom: int) -> None:
+    """Left-right check: True where second(x − d) holds the same disparity within `tolerance` px."""
+    width = first.shape[1]
+    for y in range(top, bottom):
+        for x in range(width):
+            at = int(np.rint(x - first[y, x]))
+            out[y, x] = 0 <= at < width and abs(second[y, at] - first[y, x]) <= tolerance
+
+
+@njit(cache=True, nogil=True)
+def refine(
+    first: F32, second: F32, slope: F32, disparity: F32, reach: int, out: F32, top: int, bottom: int
+) -> None:
+    """One-dimensional least squares on a small window (Lucas & Kanade 1981), with free brightness offset.
+
+    slope: horizontal derivative of `second`. Moves of more than 0.75 px are refused.
+    """
+    height, width = first.shape
+    for y in range(top, bottom):
+        for x in range(width):
+            d = disparity[y, x]
+            out[y, x] = d
+            if np.isnan(d) or y < reach or y >= height - reach or x < reach or x >= width - reach:
+                continue
+            for _ in range(3):
+                sg = sgg = sr = sgr = 0.0
+                n = 0
+                for j in range(-reach, reach + 1):
+                    for i in range(-reach, reach + 1):
+                        if abs(disparity[y + j, x + i] - disparity[y, x]) > 1.0 or np.isnan(disparity[y + j, x + i]):
+                            continue
+                        at = x + i - d
+                        ix = int(np.floor(at))
+                        if ix < 0 or ix + 1 >= width:
+                            continue
+                        f = at - ix
+                        value = second[y + j, ix] * (1 - f) + second[y + j, ix + 1] * f
+                        g = slope[y + j, ix] * (1 - f) + slope[y + j, ix + 1] * f
+                        r = first[y + j, x + i] - value
+                        sg += g
+                        sgg += g * g
+                        sr += r
+                        sgr += g * r
+                        n += 1
+                if n < 8:
+                    break
+                spread = sgg - sg * sg / n
+                if spread < 1e-3:
+                    break
+                # first ≈ second(x − d) and d(second(x − d))/dd = −slope
+                step = -(sgr - sg * sr / n) / spread
+                d += step
+                if abs(step) < 0.01:
+                    break
+            if abs(d - disparity[y, x]) < 0.75:
+                out[y, x] = d

@@ -1,0 +1,130 @@
+"""Points that two views of one subject share, to a fraction of a pixel."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from nearpair.pixels.luma import Plane
+
+F64 = NDArray[np.float64]
+
+_FEATURES = 6000
+_RATIO = 0.8
+_CELL_PX = 32
+_PER_CELL = 12
+_WINDOW_PX = 15
+_SPREAD = 4.0
+_FAR_FROM_MODEL_PX = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Matches:
+    """Matched points (N, 2), (x, y) in px, of a first and a second picture."""
+
+    first: F64
+    second: F64
+
+    def __len__(self) -> int:
+        """Return the number of matches."""
+        return len(self.first)
+
+    def keep(self, which: NDArray[np.bool_]) -> "Matches":
+        """The matches selected by a mask (N,)."""
+        return Matches(self.first[which], self.second[which])
+
+
+def _eight_bit(luma: Plane) -> NDArray[np.uint8]:
+    return np.asarray(np.clip(luma * 255 + 0.5, 0, 255), np.uint8)
+
+
+def _features(picture: NDArray[np.uint8]) -> tuple[F64, NDArray[np.float32]]:
+    detector = cv2.SIFT_create(nfeatures=_FEATURES, contrastThreshold=0.02)
+    points, described = detector.detectAndCompute(picture, None)
+    if described is None or len(points) == 0:
+        return np.zeros((0, 2)), np.zeros((0, 128), np.float32)
+    described = np.sqrt(described / (np.sum(described, axis=1, keepdims=True) + 1e-9))
+    return np.array([p.pt for p in points], dtype=np.float64), np.asarray(described, np.float32)
+
+
+def _mutual(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.int64]:
+    """Pairs (i, j) that are each other's nearest and clearly nearer than the second nearest, (N, 2)."""
+    matcher = cv2.BFMatcher(cv2.NORM_L2)
+    there = matcher.knnMatch(a, b, k=2)
+    back = {m[0].queryIdx: m[0].trainIdx for m in matcher.knnMatch(b, a, k=1) if m}
+    found = [
+        (m[0].queryIdx, m[0].trainIdx)
+        for m in there
+        if len(m) == 2
+        and m[0].distance < _RATIO * m[1].distance
+        and back.get(m[0].trainIdx) == m[0].queryIdx
+    ]
+    return np.array(sorted(found), dtype=np.int64).reshape(-1, 2)
+
+
+def match(first: Plane, second: Plane) -> Matches:
+    """Match two lumas (h, w) of one subject seen from beside each other; wrong matches are few, not none.
+
+    Features: Lowe, IJCV 60(2), 2004, compared by their Hellinger distance (Arandjelovic & Zisserman 2012);
+    matches far from a smooth common height difference are dropped; the rest are refined by least squares on
+    a small window (Lucas & Kanade 1981).
+    """
+    a, b = _eight_bit(first), _eight_bit(second)
+    points_a, described_a = _features(a)
+    points_b, described_b = _features(b)
+    if len(points_a) < 2 or len(points_b) < 2:
+        return Matches(np.zeros((0, 2)), np.zeros((0, 2)))
+    index = _mutual(described_a, described_b)
+    found = Matches(points_a[index[:, 0]], points_b[index[:, 1]])
+    if len(found) < 8:
+        return found
+    found = found.keep(_plausible(found))
+    return _refined(a, b, found)
+
+
+def _plausible(found: Matches) -> NDArray[np.bool_]:
+    """Drop matches whose height or sideways difference is far outside those of the rest."""
+    dx, dy = (found.first - found.second).T
+    keep = np.ones(len(dx), np.bool_)
+    for _ in range(5):
+        design = np.column_stack([np.ones(len(dx)), found.second])
+        solution = np.linalg.lstsq(design[keep], dy[keep], rcond=None)[0]
+        residual = dy - design @ solution
+        spread = 1.4826 * float(np.median(np.abs(residual[keep])))
+        keep = np.abs(residual) < max(_FAR_FROM_MODEL_PX, _SPREAD * spread)
+    low, high = np.percentile(dx[keep], [2, 98]) if keep.any() else (0.0, 0.0)
+    margin = max(8.0, high - low)
+    return np.asarray(keep & (dx > low - margin) & (dx < high + margin))
+
+
+def _refined(a: NDArray[np.uint8], b: NDArray[np.uint8], found: Matches) -> Matches:
+    """Sub-pixel positions in the second picture; matches that move far or do not converge are dropped."""
+    if len(found) == 0:
+        return found
+    start = found.second.astype(np.float32).reshape(-1, 1, 2)
+    moved, status, _ = cv2.calcOpticalFlowPyrLK(
+        a,
+        b,
+        found.first.astype(np.float32).reshape(-1, 1, 2),
+        start.copy(),
+        winSize=(_WINDOW_PX, _WINDOW_PX),
+        maxLevel=0,
+        criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 40, 0.003),
+        flags=cv2.OPTFLOW_USE_INITIAL_FLOW,
+    )
+    near = np.linalg.norm(moved - start, axis=2).ravel() < 2.0
+    good = (status.ravel() == 1) & near
+    refined = Matches(found.first, moved.reshape(-1, 2).astype(np.float64))
+    return refined.keep(good)
+
+
+def spread_out(found: Matches, size_px: tuple[int, int]) -> Matches:
+    """At most a dozen matches per cell, so that one richly textured part does not decide alone."""
+    cell = (found.first // _CELL_PX).astype(np.int64)
+    key = cell[:, 1] * (size_px[1] // _CELL_PX + 1) + cell[:, 0]
+    order = np.argsort(key, kind="stable")
+    rank = np.arange(len(key)) - np.searchsorted(key[order], key[order])
+    keep = np.zeros(len(key), np.bool_)
+    keep[order[rank < _PER_CELL]] = True
+    return found.keep(keep)
