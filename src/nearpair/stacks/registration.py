@@ -131,7 +131,7 @@ def placed(
     for i, first in enumerate(to_first):
         chained = first.then(back)
         dx, dy = chained.shift_at(centre)
-        travel = (i - reference) * scales[i]
+        travel = (i - reference) * float(scales[i])
         shift = (dx + drift[0] * travel, dy + drift[1] * travel)
         result.append(Similarity.about(centre, float(scales[i]), chained.roll_deg, shift))
     return tuple(result)

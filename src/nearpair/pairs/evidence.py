@@ -1,0 +1,149 @@
+"""Gathering what two small all-in-focus pictures of neighbouring stations say about eyes and depth."""
+
+import re
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from nearpair.pairs.disparity import match_rows
+from nearpair.pairs.eyes import PairEvidence
+from nearpair.pairs.halfhidden import Strips, strips
+from nearpair.pairs.matches import Matches, match, spread_out
+from nearpair.pairs.rectify import NotRectified, Rectified, rectify
+from nearpair.pixels.luma import Plane
+
+_LUMA_CLEAR = 0.08
+_INDEX_CLEAR = 0.1
+_MARGIN = 0.15
+_MOST_DISPARITIES = 160
+_LEFT_WORDS = frozenset({"left", "l", "links", "gauche", "izquierda", "sinistra", "esquerda", "lewo", "lefteye"})
+_RIGHT_WORDS = frozenset(
+    {"right", "r", "rechts", "droite", "derecha", "destra", "direita", "prawo", "righteye"}
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SmallView:
+    """A small all-in-focus luma (h, w) and, for a stack, which of its frames is sharpest where."""
+
+    luma: Plane
+    index: Plane | None
+    """(h', w') frame numbers covering the same field, negative where unknown; None for a single frame."""
+    frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Two views laid side by side: points, rows, and the evidence read off them."""
+
+    matches: Matches
+    rows: Rectified | NotRectified
+    evidence: PairEvidence
+
+
+def words_of(name: str) -> set[str]:
+    """The lower-case words of a folder or station name."""
+    return set(re.split(r"[^a-z]+", re.sub(r"([a-z])([A-Z])", r"\1 \2", name).lower())) - {""}
+
+
+def names_say_first(first: str, second: str) -> float:
+    """1 when the names call the first left or the second right, −1 for the other way round, else 0."""
+    one, two = words_of(first), words_of(second)
+    says = bool(one & _LEFT_WORDS) + bool(two & _RIGHT_WORDS) - bool(one & _RIGHT_WORDS) - bool(two & _LEFT_WORDS)
+    return float(np.sign(says))
+
+
+def disparity_range(disparities_px: NDArray[np.float64]) -> tuple[int, int]:
+    """Whole-px search range that holds the matched disparities with a margin; at most 160 wide."""
+    low, high = np.percentile(disparities_px, [0.5, 99.5])
+    margin = max(4.0, _MARGIN * (high - low))
+    lowest, highest = int(np.floor(low - margin)), int(np.ceil(high + margin))
+    if highest - lowest >= _MOST_DISPARITIES:
+        low, high = np.percentile(disparities_px, [2.0, 98.0])
+        middle = int(round((low + high) / 2))
+        lowest, highest = middle - _MOST_DISPARITIES // 2, middle + _MOST_DISPARITIES // 2 - 1
+    return lowest, highest
+
+
+def laid_on_rows(second: Plane, rows: Rectified) -> Plane:
+    """The second luma turned, scaled and raised onto the rows of the first."""
+    height, width = second.shape
+    return np.asarray(
+        cv2.warpAffine(
+            second,
+            rows.second_to_first.matrix(),
+            (width, height),
+            flags=cv2.INTER_CUBIC,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    )
+
+
+def compare(first: SmallView, second: SmallView, names: tuple[str, str]) -> Compared:
+    """Match two small views and read the evidence for the eyes off them."""
+    found = match(first.luma, second.luma)
+    rows = rectify(spread_out(found, _size(first)), _size(first))
+    if isinstance(rows, NotRectified):
+        nothing = PairEvidence(np.zeros(0), None, None, Strips(0, 0), Strips(0, 0), names_say_first(*names))
+        return Compared(found, rows, nothing)
+    moved = rows.second_to_first.apply(found.second)
+    # a match off its row is a wrong one
+    found = found.keep(np.abs(moved[:, 1] - found.first[:, 1]) < 2.0)
+    disparities = found.first[:, 0] - rows.second_to_first.apply(found.second)[:, 0]
+    one, two = _strips(first, second, rows, disparities)
+    evidence = PairEvidence(
+        disparities,
+        _focus_correlation(first, found.first, disparities),
+        _focus_correlation(second, found.second, disparities),
+        one,
+        two,
+        names_say_first(*names),
+    )
+    return Compared(found, rows, evidence)
+
+
+def _size(view: SmallView) -> tuple[int, int]:
+    return view.luma.shape[0], view.luma.shape[1]
+
+
+def _strips(
+    first: SmallView, second: SmallView, rows: Rectified, disparities: NDArray[np.float64]
+) -> tuple[Strips, Strips]:
+    lowest, highest = disparity_range(disparities)
+    laid = laid_on_rows(second.luma, rows)
+    there = match_rows(first.luma, laid, lowest, highest)
+    back = match_rows(laid, first.luma, -highest, -lowest)
+    return strips(there, _features(first)), strips(back, _features(second))
+
+
+def _features(view: SmallView) -> NDArray[np.float32]:
+    planes = [cv2.GaussianBlur(view.luma, (0, 0), 1.5) / _LUMA_CLEAR]
+    if view.index is not None:
+        size = view.luma.shape[::-1]
+        planes.append(
+            cv2.resize(view.index, size, interpolation=cv2.INTER_NEAREST) / (_INDEX_CLEAR * view.frames)
+        )
+    return np.stack(planes, axis=-1).astype(np.float32)
+
+
+def _focus_correlation(
+    view: SmallView, points: NDArray[np.float64], disparities: NDArray[np.float64]
+) -> float | None:
+    if view.index is None or view.frames < 3 or len(points) < 16:
+        return None
+    scale = np.array(view.index.shape[::-1]) / np.array(view.luma.shape[::-1])
+    at = np.clip(np.floor((points + 0.5) * scale).astype(int), 0, np.array(view.index.shape[::-1]) - 1)
+    index = view.index[at[:, 1], at[:, 0]]
+    known = index >= 0
+    if known.sum() < 16 or np.ptp(index[known]) == 0 or np.ptp(disparities[known]) == 0:
+        return None
+    return float(np.corrcoef(_ranks(index[known]), _ranks(disparities[known]))[0, 1])
+
+
+def _ranks(values: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Ranks with ties averaged (Spearman)."""
+    _, inverse, counts = np.unique(values, return_inverse=True, return_counts=True)
+    ends = np.cumsum(counts)
+    return np.asarray((ends - (counts - 1) / 2)[inverse], np.float64)

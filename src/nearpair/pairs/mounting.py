@@ -1,0 +1,212 @@
+"""Mounting: the right view laid on the rows of the left one, the window placed, both cropped alike.
+
+The left view is only cropped, at whole pixels; the right view is turned, scaled, raised and shifted in one
+resampling. Parallax of the mounted pair is w − disparity, w being the disparity of the stereo window: zero at
+the window, negative in front of it.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from nearpair.errors import PairError
+from nearpair.geometry.transforms import Similarity
+from nearpair.pixels.luma import Pixels, Plane
+
+Window = Literal["auto", "near", "far"] | tuple[float, float]
+
+_NEAR_PERCENTILE, _FAR_PERCENTILE = 99.0, 1.0
+_EDGE_SHARE = 0.04
+_EDGE_PERCENTILE = 95.0
+_FEWEST_KNOWN = 50
+_AROUND_PX = (5, 15, 40)
+_SMALLEST_PX = 32
+
+
+@dataclass(frozen=True, slots=True)
+class Mount:
+    """Where everything goes, in px of the full views."""
+
+    right_transform: Similarity
+    """Right view px → px of the left view with the window at zero parallax."""
+    window_disparity_px: float
+    window_point_px: tuple[float, float] | None
+    """A point of the left view that lies at the window; None when none was asked for or known."""
+    crop_px: tuple[int, int, int, int]
+    """x, y, width, height in the left view."""
+
+
+def window_disparity(disparity: Plane, window: Window, left_crop: tuple[int, int]) -> float:
+    """Disparity (px of the map) of the stereo window, by a stated rule or at a point.
+
+    disparity: (h, w) map of the left view, NaN where unknown; left_crop: columns [from, to) that both views
+    have. Rules: "near" puts the 99th percentile of the disparities at the window, so that all lies behind
+    it; "far" the 1st, so that all lies in front. "auto" puts the nearest things that touch the left or right
+    edge of the common picture (95th percentile within 4 % of the width) at the window, because only things
+    cut by those edges break it; the inside may come forward through it. Raises PairError without depth.
+    """
+    if isinstance(window, tuple):
+        return _at_point(disparity, window)
+    known = disparity[np.isfinite(disparity)]
+    if len(known) < _FEWEST_KNOWN:
+        message = "The two views share too little texture to tell their depth, so the window cannot be placed."
+        raise PairError(message, "Check that both stations show the same subject, sharp somewhere.")
+    near, far = np.percentile(known, [_NEAR_PERCENTILE, _FAR_PERCENTILE])
+    if window == "near":
+        return float(near)
+    if window == "far":
+        return float(far)
+    start, stop = left_crop
+    reach = max(1, round(_EDGE_SHARE * (stop - start)))
+    edges = np.concatenate([disparity[:, start : start + reach], disparity[:, stop - reach : stop]], axis=1)
+    cut = edges[np.isfinite(edges)]
+    if len(cut) < _FEWEST_KNOWN:
+        return float(near)
+    return float(np.clip(np.percentile(cut, _EDGE_PERCENTILE), far, near))
+
+
+def _at_point(disparity: Plane, point: tuple[float, float]) -> float:
+    height, width = disparity.shape
+    x, y = round(point[0]), round(point[1])
+    if not (0 <= x < width and 0 <= y < height):
+        message = f"The window point ({point[0]:g}, {point[1]:g}) lies outside the left view."
+        raise PairError(message, "Give a point inside it, in px from its top left corner.")
+    for reach in _AROUND_PX:
+        near = disparity[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
+        near = near[np.isfinite(near)]
+        if len(near) >= 5:
+            return float(np.median(near))
+    message = f"No depth could be measured around the window point ({point[0]:g}, {point[1]:g})."
+    raise PairError(message, "Choose a point on a textured part of the subject that both eyes see.")
+
+
+def plan_mount(
+    size_px: tuple[int, int],
+    rows: Similarity,
+    window_px: float,
+    window_point_px: tuple[float, float] | None,
+    usable: tuple[tuple[float, float, float, float], tuple[float, float, float, float]],
+) -> Mount:
+    """Lay out the pair: `rows` maps the right view on the left one's rows (full px), see `rectify`.
+
+    usable: for each view the rectangle (x0, y0, x1, y1) that its frames really cover. The crop is the largest
+    rectangle of the frames' aspect ratio that both views have. Raises PairError when they share too little.
+    """
+    moved = rows.then(Similarity(shift_x_px=window_px))
+    left, top, right, bottom = _common(usable[0], _inside(moved, usable[1]))
+    x0, y0 = math.ceil(left), math.ceil(top)
+    width, height = math.floor(right) - x0 + 1, math.floor(bottom) - y0 + 1
+    if width < _SMALLEST_PX or height < _SMALLEST_PX:
+        message = "The two views have almost nothing in common at this window."
+        raise PairError(message, "Use a smaller stereo base, or place the window on another point.")
+    crop = _with_aspect((x0, y0, width, height), size_px[1] / size_px[0], window_point_px)
+    return Mount(moved, window_px, window_point_px, crop)
+
+
+def _inside(
+    moved: Similarity, rectangle: tuple[float, float, float, float]
+) -> tuple[float, float, float, float]:
+    """An upright rectangle inside the moved one (exact for no roll, safe for small rolls)."""
+    x0, y0, x1, y1 = rectangle
+    corners = moved.apply(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], dtype=np.float64))
+    left, right = max(corners[0, 0], corners[3, 0]), min(corners[1, 0], corners[2, 0])
+    top, bottom = max(corners[0, 1], corners[1, 1]), min(corners[2, 1], corners[3, 1])
+    return float(left), float(top), float(right), float(bottom)
+
+
+def _common(
+    a: tuple[float, float, float, float], b: tuple[float, float, float, float]
+) -> tuple[float, float, float, float]:
+    return max(a[0], b[0]), max(a[1], b[1]), min(a[2], b[2]), min(a[3], b[3])
+
+
+def _with_aspect(
+    crop: tuple[int, int, int, int], aspect: float, keep: tuple[float, float] | None
+) -> tuple[int, int, int, int]:
+    """Shrink to the aspect ratio (width over height), centred, but holding the point `keep`."""
+    x, y, width, height = crop
+    new_width, new_height = min(width, round(height * aspect)), min(height, round(width / aspect))
+    if width / height > aspect:
+        new_height = height
+    else:
+        new_width = width
+    return (
+        _placed(x, width, new_width, keep[0] if keep else None),
+        _placed(y, height, new_height, keep[1] if keep else None),
+        new_width,
+        new_height,
+    )
+
+
+def _placed(start: int, length: int, new: int, keep: float | None) -> int:
+    spare = length - new
+    at = start + spare // 2
+    if keep is not None and not at <= keep <= at + new - 1:
+        at = round(keep - new / 2)
+    return int(min(max(at, start), start + spare))
+
+
+def mounted(left: Pixels, right: Pixels, mount: Mount) -> tuple[Pixels, Pixels]:
+    """The mounted pair (H, W, 3) in the dtype of the views."""
+    x, y, width, height = mount.crop_px
+    placed = mount.right_transform.then(Similarity(shift_x_px=-x, shift_y_px=-y))
+    turned = cv2.warpAffine(
+        right,
+        placed.matrix(),
+        (width, height),
+        flags=cv2.INTER_LANCZOS4,
+        borderMode=cv2.BORDER_REFLECT_101,
+    )
+    return np.ascontiguousarray(left[y : y + height, x : x + width]), np.ascontiguousarray(turned)
+
+
+def mounted_parallax(disparity: Plane, factor: int, mount: Mount) -> Plane:
+    """Parallax (H, W) of the mounted pair from a disparity map of the left view reduced by `factor`.
+
+    The map's disparities are px of the reduced view, before the window was placed.
+    """
+    x, y, width, height = mount.crop_px
+    parallax = (mount.window_disparity_px - disparity * factor).astype(np.float32)
+    if factor == 1:
+        return np.ascontiguousarray(parallax[y : y + height, x : x + width])
+    # mounted px → px of the map, pixel centres on integers
+    scale = 1.0 / factor
+    to_map = np.array(
+        [[scale, 0, (x + 0.5) * scale - 0.5], [0, scale, (y + 0.5) * scale - 0.5]], dtype=np.float64
+    )
+
+    def sampled(flags: int) -> Plane:
+        return np.asarray(
+            cv2.warpAffine(
+                parallax,
+                to_map,
+                (width, height),
+                flags=flags | cv2.WARP_INVERSE_MAP,
+                borderMode=cv2.BORDER_CONSTANT,
+                borderValue=float("nan"),
+            )
+        )
+
+    smooth, nearest = sampled(cv2.INTER_LINEAR), sampled(cv2.INTER_NEAREST)
+    # linear inside a surface; at a jump in depth, or beside a hole, the nearest value and no in-between
+    torn = ~np.isfinite(smooth) | (np.abs(smooth - nearest) > factor)
+    return np.asarray(np.where(torn, nearest, smooth), np.float32)
+
+
+def covered(placed: NDArray[np.float64], size_px: tuple[int, int]) -> tuple[float, float, float, float]:
+    """The rectangle (x0, y0, x1, y1) of the reference frame that every frame of a stack covers.
+
+    placed: (frames, 2, 3) maps of frame px to reference px.
+    """
+    height, width = size_px
+    corners = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], dtype=np.float64)
+    at = corners @ placed[:, :, :2].transpose(0, 2, 1) + placed[:, None, :, 2]
+    left = max(float(np.max(at[:, [0, 3], 0])), 0.0)
+    right = min(float(np.min(at[:, [1, 2], 0])), width - 1.0)
+    top = max(float(np.max(at[:, [0, 1], 1])), 0.0)
+    bottom = min(float(np.min(at[:, [2, 3], 1])), height - 1.0)
+    return left, top, right, bottom

@@ -1,0 +1,208 @@
+"""Sort, order and eyes: everything that is decided before a frame is merged. Writes nothing but its memo."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from nearpair.errors import SourceError
+from nearpair.frames.metadata import FrameInfo
+from nearpair.pairs.eyes import OrderFound
+from nearpair.progress import Progress
+from nearpair.proof.model import Eyes, Focus, OrderCue, Registration, SetAside
+from nearpair.proof.model import Station as StationReport
+from nearpair.shoot.ahead import SmallFrames
+from nearpair.shoot.decisions import Decisions
+from nearpair.shoot.gather import Gathered, gather
+from nearpair.shoot.memo import key_of
+from nearpair.shoot.pairing import Paired, alone, pair_up, reference_of
+from nearpair.shoot.surveying import Keeper, stack_key, survey_factor, survey_station
+from nearpair.stacks.grouping import Sorted, Station, sort_frames
+from nearpair.stacks.survey import Survey
+
+_GLANCE_LONG_SIDE_PX = 400
+# Below this total change of magnification (ln) both ends of a stack see the same field.
+_SAME_SIZE = 0.002
+_GAINED = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One station of the pair with all that is known before merging."""
+
+    station: Station
+    survey: Survey
+    found: OrderFound
+    reference: int
+    """Number of the reference frame among the survey's used frames."""
+    report: StationReport
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """The decisions about a shoot, ready for merging; `pair` is None with a single station."""
+
+    stations: tuple[StationReport, ...]
+    pair: tuple[Member, Member] | None
+    """Left and right."""
+    eyes: Eyes | None
+    pair_reason: str
+    set_aside: tuple[SetAside, ...]
+    notes: tuple[str, ...]
+
+
+def look_at(decisions: Decisions, folders: Sequence[Path], keeper: Keeper | None, progress: Progress) -> Looked:
+    """Gather, sort, survey and decide. Raises SourceError or PairError when the sources hold no shoot."""
+    small = SmallFrames()
+    gathered = gather(folders, progress)
+    sorted_ = _sorted(gathered, small, keeper, progress)
+    aside = (*gathered.set_aside, *(SetAside(file=a.file, reason=a.reason) for a in sorted_.set_aside))
+    _refuse_if_strict(decisions, aside)
+    stations = _stations(sorted_, aside)
+    _refuse_other_sizes(stations)
+    surveys = [survey_station(s.name, s.frames, small, keeper, progress) for s in stations]
+    notes = (*sorted_.notes, *_lost_notes(stations, surveys))
+    if len(stations) == 1:
+        report = _report(stations[0], surveys[0], alone(stations[0], surveys[0], decisions))
+        return Looked((report,), None, None, "", aside, notes)
+    paired = pair_up(decisions, stations, surveys, keeper, progress)
+    return _looked(paired, stations, surveys, aside, notes)
+
+
+def _looked(
+    paired: Paired,
+    stations: Sequence[Station],
+    surveys: Sequence[Survey],
+    aside: tuple[SetAside, ...],
+    notes: tuple[str, ...],
+) -> Looked:
+    reports = tuple(_report(*each) for each in zip(stations, surveys, paired.orders, strict=True))
+
+    def member(k: int) -> Member:
+        found = paired.orders[k]
+        return Member(stations[k], surveys[k], found, _reference(surveys[k], found), reports[k])
+
+    pair = (member(paired.left), member(paired.right))
+    return Looked(reports, pair, paired.eyes, paired.reason, aside, notes)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Path):
+        return str(value)
+    raise TypeError(f"{type(value)} cannot be kept")
+
+
+def _path(kind: type, value: Any) -> Any:
+    return kind(value)
+
+
+def _sorted(gathered: Gathered, small: SmallFrames, keeper: Keeper | None, progress: Progress) -> Sorted:
+    """Sort the frames, or take what an earlier run found for the same files."""
+    if keeper is None:
+        return _sort(gathered, small, progress)
+    key = key_of([[str(s.folder.absolute()), stack_key(s.frames)] for s in gathered.sources])
+    recalled = keeper.memo.recall("sort", key, [])
+    if recalled is not None:
+        return msgspec.json.decode(recalled, type=Sorted, dec_hook=_path)
+    found = _sort(gathered, small, progress)
+    keeper.memo.record("sort", key, [], msgspec.json.encode(found, enc_hook=_plain))
+    return found
+
+
+def _sort(gathered: Gathered, small: SmallFrames, progress: Progress) -> Sorted:
+    def glance(frame: FrameInfo) -> NDArray[np.uint8]:
+        plane = small.read(frame, survey_factor(frame.size_px))
+        step = max(1, -(-max(plane.shape) // _GLANCE_LONG_SIDE_PX))
+        size = (max(1, plane.shape[1] // step), max(1, plane.shape[0] // step))
+        return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+    named = [(source.folder.absolute().name, source.frames) for source in gathered.sources]
+    return sort_frames(named, glance, progress)
+
+
+def _refuse_if_strict(decisions: Decisions, aside: Sequence[SetAside]) -> None:
+    if decisions.strict and aside:
+        message = f"{aside[0].file} would be set aside: {aside[0].reason}"
+        raise SourceError(message, "Without --strict the job goes on without it and says so in the proof.")
+
+
+def _stations(sorted_: Sorted, aside: Sequence[SetAside]) -> tuple[Station, ...]:
+    stations = tuple(station for station in sorted_.stations if station.frames)
+    if not stations:
+        reason = f" The first was set aside because: {aside[0].reason}" if aside else ""
+        message = f"No station with usable frames was found.{reason}"
+        raise SourceError(message, "Check that the folders hold the frames of one shoot.")
+    return stations
+
+
+def _refuse_other_sizes(stations: Sequence[Station]) -> None:
+    sizes = {station.frames[0].size_px for station in stations}
+    if len(sizes) > 1:
+        listed = ", ".join(f"{s.name}: {s.frames[0].size_px[1]} x {s.frames[0].size_px[0]}" for s in stations)
+        message = f"The stations have frames of different sizes ({listed} px)."
+        raise SourceError(message, "Use the frames as the camera wrote them, from one camera at one setting.")
+
+
+def _lost_notes(stations: Sequence[Station], surveys: Sequence[Survey]) -> list[str]:
+    return [
+        f"{station.name}: {station.frames[lost.frame].path.name} could not be registered on its neighbours "
+        f"(likeness {lost.correlation:.2f}) and was left out of the view."
+        for station, survey in zip(stations, surveys, strict=True)
+        for lost in survey.lost
+    ]
+
+
+def _reference(survey: Survey, found: OrderFound) -> int:
+    """The same physical end in every stack: the one that sees least, else the near one."""
+    if found.order is None or abs(sum(step.ln_scale for step in survey.steps)) > _SAME_SIZE:
+        return reference_of(survey)
+    return len(survey.used) - 1 if found.order == "far-to-near" else 0
+
+
+def _report(station: Station, survey: Survey, found: OrderFound) -> StationReport:
+    names = [frame.path.name for frame in station.frames]
+    return StationReport(
+        name=station.name,
+        frames=names,
+        order=found.order or "unknown",
+        kind=found.kind,
+        order_confidence=found.confidence,
+        order_evidence=[OrderCue(cue=c.cue, says=c.says, weight=c.weight) for c in found.evidence],
+        reference_frame=survey.used[_reference(survey, found)],
+        registration=_registration(station, survey),
+        focus=_focus(survey),
+    )
+
+
+def _registration(station: Station, survey: Survey) -> Registration:
+    """Largest amounts by which frames were moved, in px of the full frames."""
+    if not survey.steps:
+        return Registration()
+    factor = survey_factor(station.frames[0].size_px)
+    moved = np.cumsum([step.shift_px for step in survey.steps], axis=0) * factor
+    roll = np.cumsum([step.roll_deg for step in survey.steps])
+    return Registration(
+        scale_total=math.exp(-sum(step.ln_scale for step in survey.steps)),
+        shift_px_max=float(np.max(np.hypot(moved[:, 0], moved[:, 1]))),
+        roll_deg_max=float(np.max(np.abs(roll))),
+        set_aside_frames=[station.frames[lost.frame].path.name for lost in survey.lost],
+    )
+
+
+def _focus(survey: Survey) -> Focus:
+    """A first account of what the stack covers, before it is merged."""
+    count = len(survey.used)
+    known = survey.contrast > _GAINED
+    if count < 3 or not known.any():
+        return Focus(covered_fraction=0.0)
+    index = survey.index[known]
+    share = np.bincount(index.astype(np.int64), minlength=count) / index.size
+    return Focus(
+        covered_fraction=float(1.0 - share[0] - share[-1]), share_per_frame=[float(s) for s in share]
+    )

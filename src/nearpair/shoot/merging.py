@@ -1,0 +1,127 @@
+"""The merge stage: the frames of one station become a view and a focus map on disk."""
+
+from collections.abc import Iterator
+
+import msgspec
+import numpy as np
+
+from nearpair.frames.metadata import FrameInfo
+from nearpair.frames.profiles import read_profile
+from nearpair.frames.read import Pixels, read_pixels
+from nearpair.frames.write import write_float_tiff, write_tiff
+from nearpair.geometry.transforms import Similarity
+from nearpair.pairs.mounting import covered
+from nearpair.pixels.luma import Plane, luma, reduced
+from nearpair.progress import Progress
+from nearpair.proof.model import DepthOfField, Focus, FocusGap
+from nearpair.shoot.ahead import read_ahead
+from nearpair.shoot.atomic import replacing
+from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.looking import Member
+from nearpair.shoot.memo import Memo, key_of
+from nearpair.shoot.surveying import stack_key, survey_factor
+from nearpair.stacks.registration import placed
+from nearpair.views.focus import Coverage, coverage
+from nearpair.views.merge import Merger, View
+from nearpair.views.single import unsharp_fraction
+
+# An end of the stack counts as sharp when it is the sharpest frame of more of the picture than this.
+_END_SHARE = 0.03
+
+
+class Merged(msgspec.Struct, frozen=True):
+    """What merging found, and the digest that stands for the view."""
+
+    key: str
+    size_px: tuple[int, int]
+    covered_px: tuple[float, float, float, float]
+    focus: Focus
+    depth_of_field: DepthOfField | None
+
+
+def merge_station(shoot: ShootFolder, memo: Memo, member: Member, progress: Progress) -> Merged:
+    """Merge the frames of a station, unless the same was done before."""
+    name = member.station.name
+    transforms = _transforms(member)
+    settings = [[t.a, t.b, t.shift_x_px, t.shift_y_px] for t in transforms]
+    key = key_of(stack_key(member.station.frames), member.survey.used, settings, member.survey.gains)
+    outputs = [shoot.view(name), shoot.focus(name)]
+    recalled = memo.recall(f"merge {name}", key, outputs)
+    if recalled is not None:
+        return msgspec.json.decode(recalled, type=Merged)
+    view = _merge(member, transforms, progress)
+    reference = member.station.frames[member.survey.used[member.reference]]
+    with replacing(outputs[0]) as part:
+        write_tiff(part, view.rgb, read_profile(reference.path), reference)
+    with replacing(outputs[1]) as part:
+        write_float_tiff(part, _in_shooting_order(view.focus, member.survey.used))
+    result = _result(key, member, transforms, view)
+    memo.record(f"merge {name}", key, outputs, msgspec.json.encode(result))
+    return result
+
+
+def _transforms(member: Member) -> tuple[Similarity, ...]:
+    """Maps of every used frame onto the reference frame, in px of the full frames."""
+    survey = member.survey
+    size = (survey.sharp.shape[0], survey.sharp.shape[1])
+    factor = survey_factor(member.station.frames[0].size_px)
+    small = placed(survey.steps, member.found.kind, member.reference, size)
+    return tuple(t.resampled(factor) for t in small)
+
+
+def _merge(member: Member, transforms: tuple[Similarity, ...], progress: Progress) -> View:
+    frames = [member.station.frames[k] for k in member.survey.used]
+    merger = Merger(frames[0].size_px, len(frames))
+    what = f"{member.station.name}: merging"
+    progress(what, 0, len(frames))
+    for number, pixels in enumerate(_pixels(frames)):
+        merger.add(pixels, transforms[number], member.survey.gains[number])
+        progress(what, number + 1, len(frames))
+    return merger.finish()
+
+
+def _pixels(frames: list[FrameInfo]) -> Iterator[Pixels]:
+    return read_ahead(frames, read_pixels)
+
+
+def _in_shooting_order(focus: Plane, used: tuple[int, ...]) -> Plane:
+    """Numbers among the used frames become numbers in shooting order."""
+    if used == tuple(range(len(used))):
+        return focus
+    known = np.isfinite(focus)
+    out = np.full_like(focus, np.nan)
+    out[known] = np.interp(focus[known], np.arange(len(used)), used)
+    return out
+
+
+def _result(key: str, member: Member, transforms: tuple[Similarity, ...], view: View) -> Merged:
+    frames = member.station.frames
+    size = frames[0].size_px
+    rectangle = covered(np.stack([t.matrix() for t in transforms]), size)
+    used = member.survey.used
+    single = None
+    if len(used) < 3:
+        small = reduced(luma(view.rgb), survey_factor(size))
+        single = DepthOfField(unsharp_fraction=unsharp_fraction(small))
+        sharp = 1.0 - (single.unsharp_fraction or 0.0)
+        return Merged(key, size, rectangle, Focus(covered_fraction=sharp), single)
+    found = coverage(view.focus, view.response_width, len(used))
+    return Merged(key, size, rectangle, _focus(found, view.focus, used), single)
+
+
+def _focus(found: Coverage, focus: Plane, used: tuple[int, ...]) -> Focus:
+    known = focus[np.isfinite(focus)]
+    share = np.zeros(used[-1] + 1)
+    counted = np.bincount(np.rint(known).astype(np.int64), minlength=len(used))
+    share[list(used)] = counted / max(1, known.size)
+    gaps = [
+        FocusGap(after_frame=used[g.after_frame], width_steps=g.width_steps, unsharp_fraction=g.share)
+        for g in found.gaps
+    ]
+    return Focus(
+        covered_fraction=found.covered_fraction,
+        gaps=gaps,
+        starts_sharp=found.share_at_first > _END_SHARE,
+        ends_sharp=found.share_at_last > _END_SHARE,
+        share_per_frame=[float(s) for s in share],
+    )

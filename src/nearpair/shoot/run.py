@@ -1,0 +1,220 @@
+"""The whole job in its order: sort, merge, mount, export, proof. What did not change is not done again."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, TypeVar
+
+import msgspec
+
+import nearpair
+from nearpair.errors import ShootError, SourceError
+from nearpair.progress import Progress, silent
+from nearpair.proof.model import Eyes, Proof, SetAside, Station
+from nearpair.shoot.decisions import Decisions, load, save
+from nearpair.shoot.exporting import export, glasses_named, methods_for, prove
+from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.looking import Looked, Member, look_at
+from nearpair.shoot.memo import Memo
+from nearpair.shoot.merging import Merged, merge_station
+from nearpair.shoot.mounting import mount_pair
+from nearpair.shoot.surveying import Keeper
+
+S = TypeVar("S", bound=msgspec.Struct)
+
+STAGES = ("sort", "merge", "mount", "export", "proof")
+"""The stages in their order; each needs the ones before it."""
+
+# The results in a shoot depend on this program; kept stages of another version are not used.
+_VERSION = nearpair.__version__
+
+
+@dataclass(frozen=True, slots=True)
+class Overrides:
+    """Decisions given now; None leaves what shoot.toml says. Given ones are written into shoot.toml."""
+
+    left: str | None = None
+    right: str | None = None
+    window: Literal["auto", "near", "far"] | tuple[float, float] | None = None
+    screen_width_mm: float | None = None
+    distance_mm: float | None = None
+    eyes_mm: float | None = None
+    glasses: str | None = None
+    method: str | None = None
+    strict: bool | None = None
+
+
+class Look(msgspec.Struct, frozen=True):
+    """What is on the card: result of `look`."""
+
+    stations: list[Station]
+    eyes: Eyes | None
+    pair_reason: str
+    set_aside: list[SetAside]
+    notes: list[str]
+
+
+def look(
+    sources: Sequence[Path], overrides: Overrides = Overrides(), progress: Progress = silent
+) -> Look:
+    """Sort the sources and find orders and eyes; writes nothing."""
+    decisions = _with(Decisions(), overrides)
+    found = look_at(decisions, sources, None, progress)
+    return Look(
+        list(found.stations), found.eyes, found.pair_reason, list(found.set_aside), list(found.notes)
+    )
+
+
+def make(
+    sources: Sequence[Path], shoot: Path, overrides: Overrides = Overrides(), progress: Progress = silent
+) -> Proof:
+    """The main job: from the sources to the mounted, published and proofed pair in the folder `shoot`.
+
+    An existing shoot of the same sources is continued. Raises NearpairError (see `errors`) with the reason.
+    """
+    _check_sources(sources)
+    folder = ShootFolder.open_or_create(shoot, sources)
+    _check_same_sources(folder, sources)
+    proof = run(shoot, "proof", overrides, progress)
+    if proof is None:
+        message = f"{shoot}: the job ended without a proof."
+        raise ShootError(message, "Run it again.")
+    return proof
+
+
+def run(
+    shoot: Path, until: str, overrides: Overrides = Overrides(), progress: Progress = silent
+) -> Proof | None:
+    """Bring an existing shoot up to and including the stage `until`; returns the proof if that is the last."""
+    if until not in STAGES:
+        message = f"There is no stage {until!r}."
+        raise ShootError(message, f"Choose one of {', '.join(STAGES)}.")
+    folder = ShootFolder.open(shoot)
+    with folder.lock():
+        decisions = load(folder.toml)
+        changed = _with(decisions, overrides)
+        _check_colour(changed)
+        if changed != decisions:
+            save(folder.toml, changed)
+        return _staged(folder, changed, until, progress)
+
+
+def _staged(folder: ShootFolder, decisions: Decisions, until: str, progress: Progress) -> Proof | None:
+    memo = Memo(folder.cache, _VERSION)
+    looked = look_at(decisions, folder.source_paths(decisions), Keeper(memo, folder.cache), progress)
+    pair = _pair_of(looked)
+    last = STAGES.index(until)
+    if last == 0:
+        return None
+    left, right = (merge_station(folder, memo, member, progress) for member in pair)
+    if last == 1:
+        return None
+    mounted = mount_pair(folder, memo, pair, (left, right), decisions.mounting.window, progress)
+    if last == 2:
+        return None
+    export(folder, memo, mounted.key, decisions, progress)
+    if last == 3:
+        return None
+    return prove(
+        folder,
+        memo,
+        decisions,
+        _reports(looked, pair, (left, right)),
+        _eyes_of(looked),
+        (mounted.key, mounted.mounting),
+        list(looked.set_aside),
+        _notes(looked),
+        progress,
+    )
+
+
+def _pair_of(looked: Looked) -> tuple[Member, Member]:
+    if looked.pair is None:
+        station = looked.stations[0]
+        message = (
+            f"Only one station was found ({station.name}, {len(station.frames)} frames); a stereoscopic "
+            "photograph needs two, shot from beside each other."
+        )
+        raise SourceError(message, "Give the folder of the other station too, or the whole card.")
+    return looked.pair
+
+
+def _eyes_of(looked: Looked) -> Eyes:
+    if looked.eyes is None:
+        message = "the eyes are known once there is a pair"
+        raise ValueError(message)
+    return looked.eyes
+
+
+def _notes(looked: Looked) -> list[str]:
+    chosen = [] if len(looked.stations) <= 2 else [f"Pair: {looked.pair_reason}."]
+    return [*looked.notes, *chosen]
+
+
+def _reports(
+    looked: Looked, pair: tuple[Member, Member], merged: tuple[Merged, Merged]
+) -> list[Station]:
+    """Reports of all stations, with what merging found for those of the pair."""
+    found = {member.station.name: result for member, result in zip(pair, merged, strict=True)}
+    reports = []
+    for station in looked.stations:
+        result = found.get(station.name)
+        if result is not None:
+            station = msgspec.structs.replace(
+                station, focus=result.focus, depth_of_field=result.depth_of_field
+            )
+        reports.append(station)
+    return reports
+
+
+def _check_sources(sources: Sequence[Path]) -> None:
+    for source in sources:
+        if not source.is_dir():
+            what = "is not a folder" if source.exists() else "does not exist"
+            message = f"{source}: {what}."
+            raise SourceError(message, "Give the card's folder, or one folder for each station.")
+    same = {source.resolve() for source in sources}
+    if len(same) < len(sources):
+        message = "The same folder was given twice."
+        raise SourceError(message, "Give one folder for each station, or the card's folder alone.")
+
+
+def _check_same_sources(folder: ShootFolder, sources: Sequence[Path]) -> None:
+    kept = folder.source_paths(load(folder.toml))
+    if {path.resolve() for path in kept} != {path.resolve() for path in sources}:
+        listed = ", ".join(str(path) for path in kept)
+        message = f"{folder.root}: this shoot was made from other folders ({listed})."
+        raise ShootError(message, "Choose another folder with --to, or change `sources` in its shoot.toml.")
+
+
+def _check_colour(decisions: Decisions) -> None:
+    glasses = glasses_named(decisions.colour.glasses)
+    allowed = methods_for(glasses)
+    if decisions.colour.method not in allowed:
+        message = f"The method {decisions.colour.method} is not known for {glasses.name} glasses."
+        raise ShootError(message, f"Choose one of {', '.join(allowed)} with --method.")
+
+
+def _with(decisions: Decisions, overrides: Overrides) -> Decisions:
+    """The decisions with the given overrides put in."""
+    return msgspec.structs.replace(
+        decisions,
+        mounting=_replaced(decisions.mounting, window=overrides.window),
+        viewing=_replaced(
+            decisions.viewing,
+            screen_width_mm=overrides.screen_width_mm,
+            distance_mm=overrides.distance_mm,
+            eyes_mm=overrides.eyes_mm,
+        ),
+        colour=_replaced(decisions.colour, glasses=overrides.glasses, method=overrides.method),
+        **{
+            name: value
+            for name in ("left", "right", "strict")
+            if (value := getattr(overrides, name)) is not None
+        },
+    )
+
+
+def _replaced(part: S, **given: object) -> S:
+    changes = {name: value for name, value in given.items() if value is not None}
+    return msgspec.structs.replace(part, **changes) if changes else part
