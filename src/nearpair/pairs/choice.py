@@ -27,8 +27,8 @@ def choose(
 
     positions_px: sideways position of every station, as the shift of its picture (px); with parallel axes a
     shift of s px means base/distance = s / image distance. focal_px: focal length in px, None if unknown. Of
-    equally wide bases the most central pair is taken; `must` names a station that has to be in it. Rule of one thirtieth: common practice; see
-    `optics.base` for its sources and limits.
+    equally wide bases the most central pair is taken; `must` names a station that has to be in it. Rule of
+    one thirtieth: common practice; see `optics.base` for its sources and limits.
     """
     focal = focal_px or _USUAL_FOCAL_WIDTHS * width_px
     middle = (min(positions_px) + max(positions_px)) / 2
@@ -45,6 +45,4 @@ def choose(
         return Choice(first, 1 if first == 0 else 0, "the stations show no sideways shift")
     _, _, i, j, shift = min(ranked)
     known = "" if focal_px else " (focal length not recorded; a usual close-up lens assumed)"
-    return Choice(
-        i, j, f"its base is about 1/{focal / shift:.0f} of the distance, nearest to 1/30{known}"
-    )
+    return Choice(i, j, f"its base is about 1/{focal / shift:.0f} of the distance, nearest to 1/30{known}")

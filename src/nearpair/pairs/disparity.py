@@ -59,7 +59,9 @@ def match_rows(first: Plane, second: Plane, lowest: int, highest: int) -> Dispar
     return Disparity(_fine(first, second, disparity), ~same, margin)
 
 
-def _aggregated(first: Plane, second: Plane, lowest: int, count: int) -> np.ndarray[tuple[int, int, int], np.dtype[np.uint16]]:
+def _aggregated(
+    first: Plane, second: Plane, lowest: int, count: int
+) -> np.ndarray[tuple[int, int, int], np.dtype[np.uint16]]:
     height, width = first.shape
     signatures = []
     for plane in (first, second):
@@ -76,7 +78,9 @@ def _aggregated(first: Plane, second: Plane, lowest: int, count: int) -> np.ndar
     return sums
 
 
-def _without_speckles(disparity: Plane, good: np.ndarray[tuple[int, int], np.dtype[np.bool_]]) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+def _without_speckles(
+    disparity: Plane, good: np.ndarray[tuple[int, int], np.dtype[np.bool_]]
+) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
     """Drop small islands of disparity that no neighbour supports."""
     lowest = float(np.min(disparity)) - 1
     scaled = np.where(good, (disparity - lowest) * 16, 0).astype(np.int16)

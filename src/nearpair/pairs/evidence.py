@@ -18,7 +18,9 @@ _LUMA_CLEAR = 0.08
 _INDEX_CLEAR = 0.1
 _MARGIN = 0.15
 _MOST_DISPARITIES = 160
-_LEFT_WORDS = frozenset({"left", "l", "links", "gauche", "izquierda", "sinistra", "esquerda", "lewo", "lefteye"})
+_LEFT_WORDS = frozenset(
+    {"left", "l", "links", "gauche", "izquierda", "sinistra", "esquerda", "lewo", "lefteye"}
+)
 _RIGHT_WORDS = frozenset(
     {"right", "r", "rechts", "droite", "derecha", "destra", "direita", "prawo", "righteye"}
 )
@@ -51,7 +53,12 @@ def words_of(name: str) -> set[str]:
 def names_say_first(first: str, second: str) -> float:
     """1 when the names call the first left or the second right, −1 for the other way round, else 0."""
     one, two = words_of(first), words_of(second)
-    says = bool(one & _LEFT_WORDS) + bool(two & _RIGHT_WORDS) - bool(one & _RIGHT_WORDS) - bool(two & _LEFT_WORDS)
+    says = (
+        bool(one & _LEFT_WORDS)
+        + bool(two & _RIGHT_WORDS)
+        - bool(one & _RIGHT_WORDS)
+        - bool(two & _LEFT_WORDS)
+    )
     return float(np.sign(says))
 
 
@@ -62,7 +69,7 @@ def disparity_range(disparities_px: NDArray[np.float64]) -> tuple[int, int]:
     lowest, highest = int(np.floor(low - margin)), int(np.ceil(high + margin))
     if highest - lowest >= _MOST_DISPARITIES:
         low, high = np.percentile(disparities_px, [2.0, 98.0])
-        middle = int(round((low + high) / 2))
+        middle = round((low + high) / 2)
         lowest, highest = middle - _MOST_DISPARITIES // 2, middle + _MOST_DISPARITIES // 2 - 1
     return lowest, highest
 

@@ -1,11 +1,11 @@
 """Which station is the viewer's left eye, and which end of each stack is near: one joint decision.
 
-The two questions hang together. A matched point with larger x_left − x_right is nearer; a stack shot from far
-to near is sharpest there in its later frames. So the correlation of focus index and disparity ties the eyes to
-the orders, the change of magnification along a stack ties its order to the way focus was moved (a camera that
-comes closer grows the picture and focuses deeper; a focus ring that focuses nearer usually grows it too), and
-every cue below adds its log-odds to the combinations it agrees with. Probabilities are sums over the sixteen
-combinations of (eyes, order of the first, order of the second, rail or ring).
+The two questions hang together. A matched point with larger x_left − x_right is nearer; a stack shot from
+far to near is sharpest there in its later frames. So the correlation of focus index and disparity ties the
+eyes to the orders, the change of magnification along a stack ties its order to the way focus was moved (a
+camera that comes closer grows the picture and focuses deeper; a focus ring that focuses nearer usually grows
+it too), and every cue below adds its log-odds to the combinations it agrees with. Probabilities are sums over
+the sixteen combinations of (eyes, order of the first, order of the second, rail or ring).
 
 The log-odds are this project's own: set so that one cue alone is as sure as it deserved on ray-traced stacks
 and measured pairs, never above 99 %. Geometry of the shift: parallel axes, a camera moved right sees
@@ -28,6 +28,8 @@ Kind = Literal["rail", "ring"]
 
 FAR_TO_NEAR: Order = "far-to-near"
 NEAR_TO_FAR: Order = "near-to-far"
+_ORDERS: tuple[Order, ...] = (FAR_TO_NEAR, NEAR_TO_FAR)
+_KINDS: tuple[Kind, ...] = ("rail", "ring")
 
 _SHIFT = 3.5
 _STRIPS = 6.0
@@ -51,7 +53,7 @@ class StackEvidence:
     """ln of the magnification of the last frame relative to the first."""
     rail_log_odds: float = 0.0
     distance_trend: float = 0.0
-    """Rank correlation of the recorded focus distance with the frame number: −1 far-to-near, 1 near-to-far."""
+    """Course of the recorded focus distance: −1 far-to-near, 1 near-to-far, 0 unknown."""
     given_order: Order | None = None
     given_kind: Kind | None = None
 
@@ -113,10 +115,8 @@ class _World:
 
 
 _WORLDS = tuple(
-    _World(eyes, orders, kind)
-    for eyes in (True, False)
-    for orders in itertools.product((FAR_TO_NEAR, NEAR_TO_FAR), repeat=2)
-    for kind in ("rail", "ring")
+    _World(eyes, (first, second), kind)
+    for eyes, first, second, kind in itertools.product((True, False), _ORDERS, _ORDERS, _KINDS)
 )
 
 
@@ -142,12 +142,19 @@ def strips_log_odds(first: Strips, second: Strips) -> float:
 
 
 def _eye_cues(stacks: Sequence[StackEvidence], pair: PairEvidence) -> list[Cue]:
-    shift, hidden = shift_log_odds(pair.disparities_px), strips_log_odds(pair.strips_first, pair.strips_second)
+    shift, hidden = (
+        shift_log_odds(pair.disparities_px),
+        strips_log_odds(pair.strips_first, pair.strips_second),
+    )
     middle = float(np.median(pair.disparities_px)) if len(pair.disparities_px) else 0.0
     votes = pair.strips_first.plus(Strips(pair.strips_second.right, pair.strips_second.left))
     found = [
         ("sideways shift", shift, f"the whole picture is shifted by {abs(middle):.1f} px"),
-        ("half-hidden strips", hidden, f"{max(votes.left, votes.right)} strips of {votes.left + votes.right}"),
+        (
+            "half-hidden strips",
+            hidden,
+            f"{max(votes.left, votes.right)} strips of {votes.left + votes.right}",
+        ),
         ("folder names", _NAMES * pair.names_say_first, "the names of the folders or stations"),
     ]
     return [
@@ -158,7 +165,7 @@ def _eye_cues(stacks: Sequence[StackEvidence], pair: PairEvidence) -> list[Cue]:
 
 
 def _focus_says(rho: float, first_is_left: bool, order: Order) -> float:
-    """+1 when a correlation of focus index with x_first − x_second fits eyes and order, else −1 (times rho)."""
+    """Rho if a correlation of focus index with x_first − x_second fits eyes and order, else −rho."""
     nearer_is_later = order == FAR_TO_NEAR
     nearer_is_larger = first_is_left
     return rho if nearer_is_later == nearer_is_larger else -rho
@@ -205,9 +212,7 @@ def _stack_score(stack: StackEvidence, order: Order, kind: Kind) -> float:
     return total
 
 
-def decide(
-    stacks: tuple[StackEvidence, StackEvidence], pair: PairEvidence | None
-) -> EyesFound:
+def decide(stacks: tuple[StackEvidence, StackEvidence], pair: PairEvidence | None) -> EyesFound:
     """Weigh everything. Without `pair` (nothing matched) the eyes stay at even odds."""
     scores = np.array([_score(world, stacks, pair) for world in _WORLDS])
     weights = np.exp(scores - scores.max())
@@ -226,12 +231,12 @@ def decide(
 
 def _tied_cues(stacks: tuple[StackEvidence, StackEvidence], pair: PairEvidence) -> list[Cue]:
     """What focus and magnification together say of the eyes, without the other cues."""
-    bare = PairEvidence(
-        np.zeros(0), pair.focus_first, pair.focus_second, Strips(0, 0), Strips(0, 0), 0.0
-    )
+    bare = PairEvidence(np.zeros(0), pair.focus_first, pair.focus_second, Strips(0, 0), Strips(0, 0), 0.0)
     scores = np.array([_score(world, stacks, bare) for world in _WORLDS])
     weights = np.exp(scores - scores.max())
-    left = float(sum(w for w, world in zip(weights, _WORLDS, strict=True) if world.first_is_left) / weights.sum())
+    left = float(
+        sum(w for w, world in zip(weights, _WORLDS, strict=True) if world.first_is_left) / weights.sum()
+    )
     left = min(max(left, 1e-4), 1 - 1e-4)
     odds = math.log(left / (1 - left))
     if abs(odds) < 0.05:

@@ -172,6 +172,36 @@ def agree(first: F32, second: F32, tolerance: float, out: NDArray[np.bool_], top
 
 
 @njit(cache=True, nogil=True)
+def _window_step(
+    first: F32, second: F32, slope: F32, disparity: F32, y: int, x: int, d: float, reach: int
+) -> float:
+    """Least-squares step of the disparity d of one window; NaN when its texture does not tell."""
+    sg = sgg = sr = sgr = 0.0
+    n = 0
+    for j in range(y - reach, y + reach + 1):
+        for i in range(x - reach, x + reach + 1):
+            at = i - d
+            ix = int(np.floor(at))
+            # comparisons with NaN are False: unknown neighbours and other surfaces stay out
+            if not abs(disparity[j, i] - disparity[y, x]) <= 1.0 or ix < 0 or ix + 1 >= first.shape[1]:
+                continue
+            f = at - ix
+            value = second[j, ix] * (1 - f) + second[j, ix + 1] * f
+            g = slope[j, ix] * (1 - f) + slope[j, ix + 1] * f
+            r = first[j, i] - value
+            sg += g
+            sgg += g * g
+            sr += r
+            sgr += g * r
+            n += 1
+    if n < 8:
+        return np.nan
+    spread = sgg - sg * sg / n
+    # first ≈ second(x − d), and the derivative of second(x − d) by d is −slope
+    return -(sgr - sg * sr / n) / spread if spread >= 1e-3 else np.nan
+
+
+@njit(cache=True, nogil=True)
 def refine(
     first: F32, second: F32, slope: F32, disparity: F32, reach: int, out: F32, top: int, bottom: int
 ) -> None:
@@ -182,39 +212,17 @@ def refine(
     height, width = first.shape
     for y in range(top, bottom):
         for x in range(width):
-            d = disparity[y, x]
-            out[y, x] = d
-            if np.isnan(d) or y < reach or y >= height - reach or x < reach or x >= width - reach:
+            start = disparity[y, x]
+            out[y, x] = start
+            if np.isnan(start) or y < reach or y >= height - reach or x < reach or x >= width - reach:
                 continue
+            d = float(start)
             for _ in range(3):
-                sg = sgg = sr = sgr = 0.0
-                n = 0
-                for j in range(-reach, reach + 1):
-                    for i in range(-reach, reach + 1):
-                        if abs(disparity[y + j, x + i] - disparity[y, x]) > 1.0 or np.isnan(disparity[y + j, x + i]):
-                            continue
-                        at = x + i - d
-                        ix = int(np.floor(at))
-                        if ix < 0 or ix + 1 >= width:
-                            continue
-                        f = at - ix
-                        value = second[y + j, ix] * (1 - f) + second[y + j, ix + 1] * f
-                        g = slope[y + j, ix] * (1 - f) + slope[y + j, ix + 1] * f
-                        r = first[y + j, x + i] - value
-                        sg += g
-                        sgg += g * g
-                        sr += r
-                        sgr += g * r
-                        n += 1
-                if n < 8:
+                step = _window_step(first, second, slope, disparity, y, x, d, reach)
+                if np.isnan(step):
                     break
-                spread = sgg - sg * sg / n
-                if spread < 1e-3:
-                    break
-                # first ≈ second(x − d) and d(second(x − d))/dd = −slope
-                step = -(sgr - sg * sr / n) / spread
                 d += step
                 if abs(step) < 0.01:
                     break
-            if abs(d - disparity[y, x]) < 0.75:
+            if abs(d - start) < 0.75:
                 out[y, x] = d

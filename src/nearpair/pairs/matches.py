@@ -40,9 +40,9 @@ def _eight_bit(luma: Plane) -> NDArray[np.uint8]:
 
 
 def _features(picture: NDArray[np.uint8]) -> tuple[F64, NDArray[np.float32]]:
-    detector = cv2.SIFT_create(nfeatures=_FEATURES, contrastThreshold=0.02)
+    detector = cv2.SIFT.create(nfeatures=_FEATURES, contrastThreshold=0.02)
     points, described = detector.detectAndCompute(picture, None)
-    if described is None or len(points) == 0:
+    if len(points) == 0:
         return np.zeros((0, 2)), np.zeros((0, 128), np.float32)
     described = np.sqrt(described / (np.sum(described, axis=1, keepdims=True) + 1e-9))
     return np.array([p.pt for p in points], dtype=np.float64), np.asarray(described, np.float32)
@@ -56,9 +56,7 @@ def _mutual(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.int64]
     found = [
         (m[0].queryIdx, m[0].trainIdx)
         for m in there
-        if len(m) == 2
-        and m[0].distance < _RATIO * m[1].distance
-        and back.get(m[0].trainIdx) == m[0].queryIdx
+        if len(m) == 2 and m[0].distance < _RATIO * m[1].distance and back.get(m[0].trainIdx) == m[0].queryIdx
     ]
     return np.array(sorted(found), dtype=np.int64).reshape(-1, 2)
 

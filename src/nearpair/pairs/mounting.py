@@ -7,7 +7,7 @@ the window, negative in front of it.
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -53,7 +53,9 @@ def window_disparity(disparity: Plane, window: Window, left_crop: tuple[int, int
         return _at_point(disparity, window)
     known = disparity[np.isfinite(disparity)]
     if len(known) < _FEWEST_KNOWN:
-        message = "The two views share too little texture to tell their depth, so the window cannot be placed."
+        message = (
+            "The two views share too little texture to tell their depth, so the window cannot be placed."
+        )
         raise PairError(message, "Check that both stations show the same subject, sharp somewhere.")
     near, far = np.percentile(known, [_NEAR_PERCENTILE, _FAR_PERCENTILE])
     if window == "near":
@@ -154,14 +156,15 @@ def mounted(left: Pixels, right: Pixels, mount: Mount) -> tuple[Pixels, Pixels]:
     """The mounted pair (H, W, 3) in the dtype of the views."""
     x, y, width, height = mount.crop_px
     placed = mount.right_transform.then(Similarity(shift_x_px=-x, shift_y_px=-y))
-    turned = cv2.warpAffine(
+    turned: Any = cv2.warpAffine(
         right,
         placed.matrix(),
         (width, height),
         flags=cv2.INTER_LANCZOS4,
         borderMode=cv2.BORDER_REFLECT_101,
     )
-    return np.ascontiguousarray(left[y : y + height, x : x + width]), np.ascontiguousarray(turned)
+    cut: Any = left[y : y + height, x : x + width].copy()
+    return cut, turned
 
 
 def mounted_parallax(disparity: Plane, factor: int, mount: Mount) -> Plane:

@@ -68,7 +68,6 @@ def rectify(found: Matches, size_px: tuple[int, int]) -> Rectified | NotRectifie
         columns += [x * y, y * y]
     design = np.column_stack(columns)
     solution, weight = _robust_fit(design, target)
-    residual = target - design @ solution
     inliers = weight > 0
     if inliers.mean() < 0.4:
         return NotRectified("the points that the views share do not lie on one turn, scale and height")
@@ -76,7 +75,6 @@ def rectify(found: Matches, size_px: tuple[int, int]) -> Rectified | NotRectifie
     scale = math.hypot(solution[1] / radius, 1 + solution[2] / radius)
     transform = Similarity.about(centre, scale, roll, (0.0, float(solution[0])))
     left_over = _left_over(found.keep(inliers), transform)
-    del residual
     return Rectified(
         transform,
         float(np.sqrt(np.mean(left_over**2))),
@@ -91,13 +89,13 @@ def _left_over(found: Matches, transform: Similarity) -> F64:
 
 
 def _robust_fit(design: F64, target: F64) -> tuple[F64, F64]:
-    weight = np.ones(len(target))
-    solution = np.zeros(design.shape[1])
+    weight: F64 = np.ones(len(target))
+    solution: F64 = np.zeros(design.shape[1])
     for _ in range(30):
         root = np.sqrt(weight)
-        solution = np.linalg.lstsq(design * root[:, None], target * root, rcond=None)[0]
+        solution[:] = np.linalg.lstsq(design * root[:, None], target * root, rcond=None)[0]
         residual = target - design @ solution
         spread = max(1.4826 * float(np.median(np.abs(residual))), 0.02)
         u = residual / (_TUKEY * spread)
-        weight = np.where(np.abs(u) < 1, (1 - u * u) ** 2, 0.0)
+        weight = np.asarray(np.where(np.abs(u) < 1, (1 - u * u) ** 2, 0.0), np.float64)
     return solution, weight

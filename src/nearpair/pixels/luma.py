@@ -20,7 +20,7 @@ def luma(rgb: Pixels) -> Plane:
 
 
 def reduced(plane: Plane, factor: int) -> Plane:
-    """Average `factor` x `factor` blocks of an (H, W) plane; the last odd rows and columns are left out."""
+    """Average `factor` x `factor` blocks of an (H, W) plane; rows and columns left over are dropped."""
     if factor == 1:
         return plane
     height, width = plane.shape[0] // factor, plane.shape[1] // factor
@@ -29,6 +29,6 @@ def reduced(plane: Plane, factor: int) -> Plane:
 
 
 def band(plane: Plane, fine_px: float, coarse_px: float) -> Plane:
-    """Difference of Gaussians (standard deviations in px): detail between two sizes, without the brightness."""
+    """Difference of Gaussians (standard deviations in px): detail between two sizes, no brightness."""
     fine = cv2.GaussianBlur(plane, (0, 0), fine_px) if fine_px > 0 else plane
     return np.asarray(fine - cv2.GaussianBlur(plane, (0, 0), coarse_px))

@@ -6,7 +6,9 @@ import numpy as np
 from nearpair.pixels.luma import Plane, band
 
 
-def detail_energy(plane: Plane, fine_px: float = 0.7, coarse_px: float = 2.0, window_px: float = 2.0) -> Plane:
+def detail_energy(
+    plane: Plane, fine_px: float = 0.7, coarse_px: float = 2.0, window_px: float = 2.0
+) -> Plane:
     """Local energy of the band between two blur sizes, for an (H, W) luma in [0, 1]; shape (H, W).
 
     A band-pass (Laplacian-like) focus measure: Pertuz, Puig & Garcia, Pattern Recognition 46(5), 2013,

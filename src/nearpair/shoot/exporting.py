@@ -48,7 +48,9 @@ def export(
 ) -> dict[str, Path]:
     """Write the anaglyph by every method and the pictures for free viewing; returns their files by name."""
     glasses = glasses_named(decisions.colour.glasses)
-    files = {f"anaglyph-{method}": shoot.out(_anaglyph_name(glasses, method)) for method in methods_for(glasses)}
+    files = {
+        f"anaglyph-{method}": shoot.out(_anaglyph_name(glasses, method)) for method in methods_for(glasses)
+    }
     files |= {name: shoot.out(f"{name}.jpg") for name in ("parallel", "crossed")}
     key = key_of(mount_key, decisions.colour.glasses, _QUALITY)
     if memo.recall("export", key, list(files.values())) is not None:

@@ -57,7 +57,9 @@ class Looked:
     notes: tuple[str, ...]
 
 
-def look_at(decisions: Decisions, folders: Sequence[Path], keeper: Keeper | None, progress: Progress) -> Looked:
+def look_at(
+    decisions: Decisions, folders: Sequence[Path], keeper: Keeper | None, progress: Progress
+) -> Looked:
     """Gather, sort, survey and decide. Raises SourceError or PairError when the sources hold no shoot."""
     small = SmallFrames()
     gathered = gather(folders, progress)

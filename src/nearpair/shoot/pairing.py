@@ -187,7 +187,7 @@ def _evidence(station: Station, survey: Survey, decisions: Decisions) -> StackEv
 
 
 def _distance_trend(frames: Sequence[FrameInfo]) -> float:
-    """How surely recorded focus distances grow (1) or shrink (−1) with shooting order; 0: they say nothing."""
+    """How surely recorded focus distances grow (1) or shrink (−1) along the stack; 0: they do not say."""
     known = [(k, f.focus_distance_mm) for k, f in enumerate(frames) if f.focus_distance_mm]
     if len(known) < 3 or len(known) < len(frames) // 2:
         return 0.0

@@ -54,15 +54,11 @@ class Look(msgspec.Struct, frozen=True):
     notes: list[str]
 
 
-def look(
-    sources: Sequence[Path], overrides: Overrides = Overrides(), progress: Progress = silent
-) -> Look:
+def look(sources: Sequence[Path], overrides: Overrides = Overrides(), progress: Progress = silent) -> Look:
     """Sort the sources and find orders and eyes; writes nothing."""
     decisions = _with(Decisions(), overrides)
     found = look_at(decisions, sources, None, progress)
-    return Look(
-        list(found.stations), found.eyes, found.pair_reason, list(found.set_aside), list(found.notes)
-    )
+    return Look(list(found.stations), found.eyes, found.pair_reason, list(found.set_aside), list(found.notes))
 
 
 def make(
@@ -85,7 +81,7 @@ def make(
 def run(
     shoot: Path, until: str, overrides: Overrides = Overrides(), progress: Progress = silent
 ) -> Proof | None:
-    """Bring an existing shoot up to and including the stage `until`; returns the proof if that is the last."""
+    """Bring a shoot up to and including the stage `until`; returns the proof if that is the last one."""
     if until not in STAGES:
         message = f"There is no stage {until!r}."
         raise ShootError(message, f"Choose one of {', '.join(STAGES)}.")
@@ -151,19 +147,14 @@ def _notes(looked: Looked) -> list[str]:
     return [*looked.notes, *chosen]
 
 
-def _reports(
-    looked: Looked, pair: tuple[Member, Member], merged: tuple[Merged, Merged]
-) -> list[Station]:
+def _reports(looked: Looked, pair: tuple[Member, Member], merged: tuple[Merged, Merged]) -> list[Station]:
     """Reports of all stations, with what merging found for those of the pair."""
     found = {member.station.name: result for member, result in zip(pair, merged, strict=True)}
     reports = []
     for station in looked.stations:
         result = found.get(station.name)
-        if result is not None:
-            station = msgspec.structs.replace(
-                station, focus=result.focus, depth_of_field=result.depth_of_field
-            )
-        reports.append(station)
+        known = {} if result is None else {"focus": result.focus, "depth_of_field": result.depth_of_field}
+        reports.append(msgspec.structs.replace(station, **known))
     return reports
 
 

@@ -55,11 +55,13 @@ def dilation(
     if len(keyframes) < 5:
         return None
     apart = max(2, min(_APART, len(keyframes) // 3))
-    pictures = [(number, np.asarray(cv2.GaussianBlur(band(p, 0.5, 3.0), (0, 0), 1.5))) for number, p in keyframes]
+    pictures = [(number, _softened(p)) for number, p in keyframes]
     slopes, weights, tiles, gaps = [], [], 0, []
     for (i, first), (j, second) in zip(pictures, pictures[apart:], strict=False):
         between = to_first[j].then(to_first[i].inverse()).resampled(0.5)
-        found = _tile_shifts(first, second, between, _index_at(index, to_first[i], index_reduction, first.shape))
+        found = _tile_shifts(
+            first, second, between, _index_at(index, to_first[i], index_reduction, first.shape)
+        )
         if found.shape[0] < _FEWEST_TILES:
             continue
         slope, sigma = _radial_slope(found, (i + j) / 2)
@@ -75,6 +77,11 @@ def dilation(
     spread = float(np.std(slopes)) / math.sqrt(len(slopes))
     sigma = math.hypot(spread, _BIAS_PER_FRAME * gap)
     return Dilation(slope, sigma, per_frame * per_frame * gap, tiles)
+
+
+def _softened(plane: Plane) -> Plane:
+    """A band coarse enough to survive the defocus between keyframes."""
+    return np.asarray(cv2.GaussianBlur(band(plane, 0.5, 3.0), (0, 0), 1.5), np.float32)
 
 
 def _index_at(index: Plane, to_first: Similarity, reduction: int, shape: tuple[int, ...]) -> Plane:
@@ -95,7 +102,7 @@ def _tile_shifts(first: Plane, second: Plane, between: Similarity, index: Plane)
     """Rows (focus index, x, y from the centre, shift x, shift y) of the tiles that can be compared."""
     height, width = first.shape
     flags = cv2.INTER_CUBIC
-    warped = np.asarray(cv2.warpAffine(second, between.matrix(), (width, height), flags=flags))
+    warped = np.asarray(cv2.warpAffine(second, between.matrix(), (width, height), flags=flags), np.float32)
     inside = cv2.warpAffine(np.ones_like(second), between.matrix(), (width, height)) > 0.999
     inside = cv2.erode(inside.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
     mean = (first + warped) / 2

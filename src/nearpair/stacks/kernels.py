@@ -51,9 +51,7 @@ def sample(plane: F32, x: float, y: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _project_cell(
-    design: F64, nuisance: F64, weights: F64, start: int, stop: int, out: F64
-) -> None:
+def _project_cell(design: F64, nuisance: F64, weights: F64, start: int, stop: int, out: F64) -> None:
     """Remove from each column of `design` its weighted fit by the two nuisance columns, in one cell."""
     g00 = g01 = g11 = 1e-12
     h = np.zeros((2, 5))
@@ -146,6 +144,28 @@ def _compose_inverse(params: F64, step: F64, centre: F64, radius: float) -> None
 
 
 @njit(cache=True, nogil=True)
+def _design(points: I32, gradients: F64, centre: F64, radius: float) -> F64:
+    """Derivatives by the four parameters, and a column for the residuals, (N, 5)."""
+    design = np.empty((points.shape[0], 5))
+    for p in range(points.shape[0]):
+        x, y = (points[p, 0] - centre[0]) / radius, (points[p, 1] - centre[1]) / radius
+        gx, gy = gradients[p, 0], gradients[p, 1]
+        design[p, 0], design[p, 1] = gx * x + gy * y, gy * x - gx * y
+        design[p, 2], design[p, 3] = gx, gy
+    return design
+
+
+@njit(cache=True, nogil=True)
+def _revive(valid: NDArray[np.bool_], weights: F64) -> None:
+    """Give outliers a small voice again, and none to points outside the moving picture."""
+    for p in range(weights.shape[0]):
+        if not valid[p]:
+            weights[p] = 0.0
+        elif weights[p] == 0.0:
+            weights[p] = 1e-3
+
+
+@njit(cache=True, nogil=True)
 def gauss_newton(
     moving: F32,
     points: I32,
@@ -165,14 +185,8 @@ def gauss_newton(
     and the (4, 4) information matrix of (radius·Δa, radius·Δb, shift_x, shift_y), all in px.
     """
     n = points.shape[0]
-    design = np.empty((n, 5))
-    nuisance = np.empty((n, 2))
-    for p in range(n):
-        x, y = (points[p, 0] - centre[0]) / radius, (points[p, 1] - centre[1]) / radius
-        gx, gy = gradients[p, 0], gradients[p, 1]
-        design[p, 0], design[p, 1] = gx * x + gy * y, gy * x - gx * y
-        design[p, 2], design[p, 3] = gx, gy
-        nuisance[p, 0], nuisance[p, 1] = fixed[p], laplacian[p]
+    design = _design(points, gradients, centre, radius)
+    nuisance = np.column_stack((fixed, laplacian))
     projected = np.empty((n, 5))
     weights = np.ones(n)
     valid = np.ones(n, dtype=np.bool_)
@@ -180,11 +194,7 @@ def gauss_newton(
     for _ in range(iterations):
         if _residuals(moving, points, fixed, params, design, valid) < 32:
             return math.inf, 0.0, np.zeros((4, 4))
-        for p in range(n):
-            if not valid[p]:
-                weights[p] = 0.0
-            elif weights[p] == 0.0:
-                weights[p] = 1e-3
+        _revive(valid, weights)
         for _pass in range(2):
             for c in range(cell_starts.shape[0] - 1):
                 _project_cell(design, nuisance, weights, cell_starts[c], cell_starts[c + 1], projected)

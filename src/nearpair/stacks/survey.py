@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Plane, reduced
@@ -41,7 +40,7 @@ class Survey:
     steps: tuple[Step, ...]
     """Steps between neighbouring used frames, in px of the small pictures, smoothed."""
     gains: tuple[float, ...]
-    """Brightness of each used frame relative to the stack's own median, without the change along the stack."""
+    """Brightness of each used frame against the smooth course of the stack (flicker)."""
     sharp: Plane
     """A first all-in-focus luma in the coordinates of the first used frame, (h, w)."""
     index: Plane
@@ -80,11 +79,12 @@ class _Accumulator:
         self.index[better] = number
 
     def index_map(self) -> Plane:
-        """Sharpest frame of each block, by the energy-weighted median-like mode of its pixels."""
-        filtered = cv2.medianBlur(self.index, 5)
-        return np.ascontiguousarray(filtered[_INDEX_REDUCTION // 2 :: _INDEX_REDUCTION, _INDEX_REDUCTION // 2 :: _INDEX_REDUCTION])[
-            : self.mean.shape[0], : self.mean.shape[1]
+        """Sharpest frame of each block: the middle of a median-filtered map."""
+        filtered = np.asarray(cv2.medianBlur(self.index, 5), np.float32)
+        middle = filtered[
+            _INDEX_REDUCTION // 2 :: _INDEX_REDUCTION, _INDEX_REDUCTION // 2 :: _INDEX_REDUCTION
         ]
+        return np.ascontiguousarray(middle[: self.mean.shape[0], : self.mean.shape[1]])
 
 
 def survey(frames: Iterable[Plane], count: int, progress: Progress = silent) -> Survey:

@@ -131,14 +131,14 @@ def _gaps(position: Plane, width: Plane, frames: int, total: int) -> tuple[Gap, 
         if share[k] >= _FEWEST_SHARE:
             around[k] = np.median(width[here])
     found = []
-    for k in np.flatnonzero(np.isfinite(around)):
+    for k in np.flatnonzero(np.isfinite(around)).tolist():
         # compared with its own surroundings: the response also changes with the kind of texture
         lower, upper = around[max(0, k - _WIDE) : max(0, k - _NEAR + 1)], around[k + _NEAR : k + _WIDE + 1]
         near = np.concatenate([lower, upper])
         near = near[np.isfinite(near)]
         if len(near) >= 2 and around[k] < _GAP_NARROWER * np.median(near):
             steps = float(np.median(near) / around[k]) ** _WIDTH_POWER
-            found.append(Gap(int(k), steps, float(share[k])))
+            found.append(Gap(k, steps, float(share[k])))
     return _strongest_of_neighbours(found)
 
 

@@ -46,7 +46,12 @@ def blend(
             rx = (x + 0.5) * cell - 0.5
             fx = inverse[0, 0] * rx + inverse[0, 1] * ry + inverse[0, 2]
             fy = inverse[1, 0] * rx + inverse[1, 1] * ry + inverse[1, 2]
-            if fx < _BORDER_PX or fy < _BORDER_PX or fx > width - 1 - _BORDER_PX or fy > height - 1 - _BORDER_PX:
+            if (
+                fx < _BORDER_PX
+                or fy < _BORDER_PX
+                or fx > width - 1 - _BORDER_PX
+                or fy > height - 1 - _BORDER_PX
+            ):
                 w = np.float32(1e-12)
             else:
                 e = energy[y, x] + _FLOOR

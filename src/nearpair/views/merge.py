@@ -18,6 +18,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import cv2
 import numpy as np
@@ -77,7 +78,7 @@ class Merger:
         self._weights: list[Plane] = []
         self._focus = FocusTracker(size_px)
         self._only: Pixels | None = None
-        self._dtype = np.dtype(np.uint8)
+        self._dtype: np.dtype[Any] = np.dtype(np.uint8)
         self._added = 0
 
     def add(self, rgb: Pixels, to_reference: Similarity, brightness: float = 1.0) -> None:
@@ -97,7 +98,7 @@ class Merger:
             if level == 0:
                 self._focus.add(energy)
             self._blend(level, band, energy, inverse)
-            carried = cv2.pyrDown(energy) if level < self._levels else energy
+            carried = np.asarray(cv2.pyrDown(energy), np.float32) if level < self._levels else energy
             picture = smaller
 
     def _blend(self, level: int, band: Plane, energy: Plane, inverse: NDArray[np.float64]) -> None:
@@ -121,53 +122,57 @@ class Merger:
         focus, width = self._focus.finish()
         if self._only is not None:
             return View(self._only, focus, width)
-        picture: Plane | None = None
-        for total, weight in zip(reversed(self._totals), reversed(self._weights), strict=True):
+        return View(_stored(self._collapsed(), self._dtype), focus, width)
+
+    def _collapsed(self) -> Plane:
+        """The weighted means of all bands, put together again from the coarsest up."""
+        if not self._totals:
+            message = "no frame was added"
+            raise ValueError(message)
+        for total, weight in zip(self._totals, self._weights, strict=True):
             np.divide(total, weight[..., None], out=total)
-            if picture is not None:
-                total += cv2.pyrUp(picture, dstsize=total.shape[1::-1])
+        picture = self._totals[-1]
+        for total in reversed(self._totals[:-1]):
+            cv2.add(total, cv2.pyrUp(picture, dstsize=total.shape[1::-1]), dst=total)
             picture = total
-        return View(_stored(picture, self._dtype), focus, width)
+        return picture
 
 
 def _warped(rgb: Pixels, to_reference: Similarity, brightness: float) -> Plane:
     """The frame in the reference's coordinates, float32 in [0, 1]."""
     height, width = rgb.shape[:2]
     full = 255.0 if rgb.dtype == np.uint8 else 65535.0
+    moved: Any = rgb
     if to_reference != Similarity():
-        rgb = np.asarray(
-            cv2.warpAffine(
-                rgb,
-                to_reference.matrix(),
-                (width, height),
-                flags=cv2.INTER_CUBIC,
-                borderMode=cv2.BORDER_REFLECT_101,
-            )
+        moved = cv2.warpAffine(
+            rgb,
+            to_reference.matrix(),
+            (width, height),
+            flags=cv2.INTER_CUBIC,
+            borderMode=cv2.BORDER_REFLECT_101,
         )
-    return np.asarray(cv2.multiply(rgb, (1.0 / (full * brightness),) * 4, dtype=cv2.CV_32F))
+    scaled: Plane = np.multiply(moved, np.float32(1.0 / (full * brightness)), dtype=np.float32)
+    return scaled
 
 
 def _split(picture: Plane) -> tuple[Plane, Plane]:
     """One level of the pyramid: (detail, picture of half the size)."""
-    smaller = np.asarray(cv2.pyrDown(picture))
-    return np.asarray(cv2.subtract(picture, cv2.pyrUp(smaller, dstsize=picture.shape[1::-1]))), smaller
+    smaller = np.asarray(cv2.pyrDown(picture), np.float32)
+    detail = cv2.subtract(picture, cv2.pyrUp(smaller, dstsize=picture.shape[1::-1]))
+    return np.asarray(detail, np.float32), smaller
 
 
 def _energy(band: Plane, finer: Plane | None) -> Plane:
     raw = np.empty(band.shape[:2], np.float32)
     in_bands(band.shape[0], partial(luma_energy, band, raw))
-    pooled = np.asarray(cv2.blur(raw, (_WINDOW, _WINDOW)))
-    if finer is not None:
-        pooled += np.float32(_FROM_FINER) * finer
-    return pooled
+    pooled = np.asarray(cv2.blur(raw, (_WINDOW, _WINDOW)), np.float32)
+    return pooled if finer is None else pooled + np.float32(_FROM_FINER) * finer
 
 
-def _stored(picture: Plane | None, dtype: np.dtype) -> Pixels:  # type: ignore[type-arg]
-    if picture is None:
-        message = "no frame was added"
-        raise ValueError(message)
+def _stored(picture: Plane, dtype: np.dtype[Any]) -> Pixels:
     full = 255.0 if dtype == np.uint8 else 65535.0
     np.multiply(picture, full, out=picture)
     np.rint(picture, out=picture)
     np.clip(picture, 0, full, out=picture)
-    return picture.astype(dtype)
+    stored: Pixels = picture.astype(dtype)
+    return stored
