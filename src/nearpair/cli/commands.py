@@ -1,0 +1,209 @@
+"""The commands: each takes its arguments, calls the shoot, and says what came out."""
+
+from importlib.resources import as_file
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from nearpair.cli import options, say, words
+from nearpair.cli.faults import told
+from nearpair.cli.progress import shown
+
+if TYPE_CHECKING:
+    from nearpair.proof.model import Proof
+    from nearpair.shoot.run import Overrides
+
+DEMO_SHOOT = Path("demo-shoot")
+
+
+def _finished(proof: "Proof", shoot: Path, as_json: bool) -> None:
+    """Print a proof: as JSON on standard output, or as words."""
+    from nearpair.proof.model import encode
+    from nearpair.shoot.folder import ShootFolder
+
+    folder = ShootFolder(shoot)
+    anaglyph = folder.out(words.anaglyph_name(proof.colour.glasses, proof.colour.method))
+    say.lines(words.proof(proof, shoot, anaglyph, folder.proof_html), to_stderr=as_json)
+    if as_json:
+        say.json(encode(proof))
+
+
+@told
+def demo(
+    to: Annotated[Path, typer.Option("--to", metavar="SHOOT", help="The folder to make.")] = DEMO_SHOOT,
+    as_json: options.Json = False,
+) -> None:
+    """Do the whole job on a small shoot that comes with nearpair.
+
+    The frames show small gears: two focus stacks and a test shot in one folder, as a camera leaves them on
+    its card. Doing it again is quick: what is finished stays.
+
+    For example:
+
+        nearpair demo
+        nearpair demo --to somewhere/else
+    """
+    from nearpair.demo import demo_frames
+    from nearpair.shoot.run import make as make_shoot
+
+    with as_file(demo_frames()) as frames, shown(say.errors()) as progress:
+        proof = make_shoot([frames], to, progress=progress)
+    _finished(proof, to, as_json)
+
+
+@told
+def make(
+    sources: options.Sources,
+    to: Annotated[Path, typer.Option("--to", metavar="SHOOT", help="The folder to make or to go on with.")],
+    left: options.Left = None,
+    right: options.Right = None,
+    window: options.WindowPlace = None,
+    screen_width: options.ScreenWidth = None,
+    distance: options.Distance = None,
+    eyes: options.Pupils = None,
+    glasses: options.GlassesName = None,
+    method: options.Method = None,
+    strict: options.Strict = None,
+    as_json: options.Json = False,
+) -> None:
+    """Make a mounted, proofed pair from a card or from one folder for each station.
+
+    Sorts the frames, merges each stack, finds the eyes, mounts the pair, exports it and proofs it. Frames are
+    only ever read. A stopped run goes on where it was; settings are kept in SHOOT/shoot.toml.
+
+    For example:
+
+        nearpair make card --to quartz
+        nearpair make left right --to quartz --glasses green-magenta
+        nearpair make card --to quartz --window near --left b --right a
+        nearpair make card --to quartz --screen-width 1200 --distance 2500 --json
+    """
+    from nearpair.shoot.run import Overrides
+    from nearpair.shoot.run import make as make_shoot
+
+    overrides = Overrides(
+        left=left,
+        right=right,
+        window=window.value if window else None,
+        screen_width_mm=screen_width,
+        distance_mm=distance,
+        eyes_mm=eyes,
+        glasses=glasses,
+        method=method,
+        strict=strict,
+    )
+    with shown(say.errors()) as progress:
+        proof = make_shoot(sources, to, overrides, progress)
+    _finished(proof, to, as_json)
+
+
+@told
+def sort(sources: options.Sources, as_json: options.Json = False) -> None:
+    """Say what is on a card: stations, stacks, order, eyes, what would be set aside. Changes nothing.
+
+    For example:
+
+        nearpair sort card
+        nearpair sort left right --json
+    """
+    from nearpair.shoot.run import look
+
+    with shown(say.errors()) as progress:
+        found = look(sources, progress=progress)
+    say.lines(words.look(found), to_stderr=as_json)
+    if as_json:
+        say.json(found)
+
+
+@told
+def merge(shoot: options.Shoot, strict: options.Strict = None) -> None:
+    """Merge each stack of a shoot into one view that is sharp all over, with its focus map.
+
+    For example:
+
+        nearpair merge quartz --strict
+    """
+    from nearpair.shoot.run import Overrides
+
+    _run(shoot, "merge", Overrides(strict=strict))
+    say.lines(words.stage_done(shoot / "views", shoot))
+
+
+@told
+def mount(
+    shoot: options.Shoot,
+    left: options.Left = None,
+    right: options.Right = None,
+    window: options.WindowPlace = None,
+) -> None:
+    """Mount the pair: tell the eyes apart, turn, scale, level, place the window, crop.
+
+    For example:
+
+        nearpair mount quartz --window near
+        nearpair mount quartz --window 812,540
+        nearpair mount quartz --left b --right a
+    """
+    from nearpair.shoot.run import Overrides
+
+    place = window.value if window else None
+    _run(shoot, "mount", Overrides(left=left, right=right, window=place))
+    say.lines(words.stage_done(shoot / "pair", shoot))
+
+
+@told
+def export(shoot: options.Shoot, glasses: options.GlassesName = None, method: options.Method = None) -> None:
+    """Write the outputs of the mounted pair: anaglyphs by every method, and pairs to see without glasses.
+
+    The method decides which of the anaglyphs is the one that the summary names and the proof looks at.
+
+    For example:
+
+        nearpair export quartz --glasses amber-blue --method half-colour
+    """
+    from nearpair.shoot.decisions import load
+    from nearpair.shoot.folder import ShootFolder
+    from nearpair.shoot.run import Overrides
+
+    _run(shoot, "export", Overrides(glasses=glasses, method=method))
+    folder = ShootFolder(shoot)
+    colour = load(folder.toml).colour
+    say.lines(words.stage_done(folder.out(words.anaglyph_name(colour.glasses, colour.method)), shoot))
+
+
+@told
+def proof(
+    shoot: options.Shoot,
+    screen_width: options.ScreenWidth = None,
+    distance: options.Distance = None,
+    eyes: options.Pupils = None,
+    glasses: options.GlassesName = None,
+    method: options.Method = None,
+    as_json: options.Json = False,
+) -> None:
+    """Measure the mounted pair and write proof.json and proof.html, with a verdict and advice.
+
+    Whatever is not up to date is made first.
+
+    For example:
+
+        nearpair proof quartz --screen-width 300 --distance 450
+        nearpair proof quartz --method grey
+    """
+    from nearpair.shoot.run import Overrides
+
+    overrides = Overrides(
+        screen_width_mm=screen_width, distance_mm=distance, eyes_mm=eyes, glasses=glasses, method=method
+    )
+    found = _run(shoot, "proof", overrides)
+    if found is not None:
+        _finished(found, shoot, as_json)
+
+
+def _run(shoot: Path, stage: str, overrides: "Overrides") -> "Proof | None":
+    """Run a shoot as far as one stage."""
+    from nearpair.shoot.run import run as run_shoot
+
+    with shown(say.errors()) as progress:
+        return run_shoot(shoot, stage, overrides, progress)

@@ -1,0 +1,52 @@
+"""The program `nearpair`: its commands in the order of a shoot."""
+
+import logging
+from typing import Annotated
+
+import typer
+
+from nearpair import __version__
+from nearpair.cli import commands
+
+app = typer.Typer(
+    name="nearpair",
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="markdown",
+)
+for command in (
+    commands.demo,
+    commands.make,
+    commands.sort,
+    commands.merge,
+    commands.mount,
+    commands.export,
+    commands.proof,
+):
+    app.command()(command)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"nearpair {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def nearpair(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version and stop.")
+    ] = False,
+) -> None:
+    """Make stereoscopic photographs of small things: from two focus stacks to a mounted, proofed pair.
+
+    Begin with: nearpair demo
+    """
+
+
+def main() -> None:
+    """Run the program with the arguments it was started with."""
+    # a damaged tag in a file is told in our own words, not in a library's log
+    logging.getLogger("tifffile").addHandler(logging.NullHandler())
+    app()

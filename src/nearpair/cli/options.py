@@ -1,0 +1,137 @@
+"""The arguments and options that commands share, and how what is typed becomes values."""
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal, get_args, get_type_hints
+
+import typer
+
+from nearpair.colour.glasses import GLASSES
+from nearpair.optics.sources import EYES_LARGEST_MM, EYES_SMALLEST_CHILD_MM
+from nearpair.shoot.decisions import ColourDecisions
+
+WindowWord = Literal["auto", "near", "far"]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Where the stereo window stands, as the shoot takes it; a class, for Typer knows no unions."""
+
+    value: WindowWord | tuple[float, float]
+
+
+WINDOW_WORDS: dict[str, WindowWord] = {word: word for word in get_args(WindowWord)}
+
+GLASSES_NAMES: tuple[str, ...] = tuple(GLASSES)
+METHOD_NAMES: tuple[str, ...] = get_args(get_type_hints(ColourDecisions)["method"])
+LARGEST = 1e6
+"""No length in mm and no place in px is larger than this."""
+
+
+def listed(names: tuple[str, ...]) -> str:
+    """Name all choices: "a, b or c"."""
+    return f"{', '.join(names[:-1])} or {names[-1]}"
+
+
+def parse_window(text: str) -> Window:
+    """Read "auto", "near", "far" or a point "X,Y" in px. Raises typer.BadParameter for anything else."""
+    word = text.strip().lower()
+    if word in WINDOW_WORDS:
+        return Window(WINDOW_WORDS[word])
+    numbers = [_number(part) for part in word.split(",")]
+    if len(numbers) != 2 or any(not 0 <= number <= LARGEST for number in numbers):
+        raise typer.BadParameter(
+            f"expected auto, near, far or a point X,Y in px of the left view, for example 812,540; "
+            f"found {text!r}."
+        )
+    return Window((numbers[0], numbers[1]))
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        return math.nan
+
+
+def _one_of(value: str | None, names: tuple[str, ...]) -> str | None:
+    if value is not None and value not in names:
+        raise typer.BadParameter(f"expected {listed(names)}, found {value!r}.")
+    return value
+
+
+def _glasses(value: str | None) -> str | None:
+    return _one_of(value, GLASSES_NAMES)
+
+
+def _method(value: str | None) -> str | None:
+    return _one_of(value, METHOD_NAMES)
+
+
+def _length(value: float | None) -> float | None:
+    if value is not None and not 0 < value <= LARGEST:
+        raise typer.BadParameter(f"expected a length above 0 in mm, found {value:g}.")
+    return value
+
+
+def _pupils(value: float | None) -> float | None:
+    smallest, largest = EYES_SMALLEST_CHILD_MM.value, EYES_LARGEST_MM.value
+    if value is not None and not smallest <= value <= largest:
+        raise typer.BadParameter(
+            f"expected the distance of the pupils, {smallest:.0f} to {largest:.0f} mm, found {value:g}."
+        )
+    return value
+
+
+Sources = Annotated[
+    list[Path],
+    typer.Argument(metavar="SOURCE", help="The card's folder, or one folder for each station; only read."),
+]
+Shoot = Annotated[Path, typer.Argument(metavar="SHOOT", help="The folder of the shoot.")]
+
+_WHO = "Which station shows what the {eye} eye sees: its name or folder."
+Left = Annotated[str | None, typer.Option("--left", metavar="NAME", help=_WHO.format(eye="left"))]
+Right = Annotated[str | None, typer.Option("--right", metavar="NAME", help=_WHO.format(eye="right"))]
+WindowPlace = Annotated[
+    Window | None,
+    typer.Option(
+        "--window",
+        parser=parse_window,
+        metavar="PLACE",
+        help="Where the stereo window stands: auto, near, far, or a point X,Y in px of the left view.",
+    ),
+]
+ScreenWidth = Annotated[
+    float | None,
+    typer.Option("--screen-width", metavar="MM", callback=_length, help="Width of the shown picture."),
+]
+Distance = Annotated[
+    float | None,
+    typer.Option("--distance", metavar="MM", callback=_length, help="How far from it the viewer sits."),
+]
+Pupils = Annotated[
+    float | None,
+    typer.Option("--eyes", metavar="MM", callback=_pupils, help="Distance of the viewer's pupils."),
+]
+GlassesName = Annotated[
+    str | None,
+    typer.Option(
+        "--glasses", metavar="NAME", callback=_glasses, help=f"Coloured glasses: {listed(GLASSES_NAMES)}."
+    ),
+]
+Method = Annotated[
+    str | None,
+    typer.Option(
+        "--method", metavar="NAME", callback=_method, help=f"How colours are mixed: {listed(METHOD_NAMES)}."
+    ),
+]
+Strict = Annotated[
+    bool | None,
+    typer.Option(
+        "--strict/--no-strict", help="Stop at a frame that cannot be used, or set it aside and go on."
+    ),
+]
+Json = Annotated[
+    bool, typer.Option("--json", help="Result as JSON on standard output, everything else on standard error.")
+]
