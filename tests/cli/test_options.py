@@ -1,0 +1,87 @@
+"""What may be typed, and what is refused as wrong usage."""
+
+import math
+
+import pytest
+import typer
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from nearpair.cli.options import GLASSES_NAMES, METHOD_NAMES, Window, listed, parse_window
+from nearpair.colour.glasses import GLASSES
+from nearpair.outputs.anaglyph import METHODS
+
+MAKE = ("make", "card", "--to", "shoot")
+places = st.floats(0, 1e6)
+
+
+@pytest.mark.parametrize("word", ["auto", "near", "far"])
+def test_window_words(word):
+    assert parse_window(f" {word.upper()} ") == Window(word)
+
+
+@settings(deadline=None)
+@given(places, places)
+def test_window_points_are_read_as_written(x, y):
+    assert parse_window(f"{x!r},{y!r}") == Window((x, y))
+
+
+@settings(deadline=None)
+@given(st.text())
+def test_any_other_window_is_refused_with_an_example(text):
+    try:
+        found = parse_window(text).value
+    except typer.BadParameter as refusal:
+        said = str(refusal)
+    else:
+        assert found in ("auto", "near", "far") or all(math.isfinite(number) for number in found)
+        return
+    assert "812,540" in said
+    assert repr(text) in said
+
+
+@pytest.mark.parametrize("text", ["", "3", "3,", "3,4,5", "-1,4", "nan,4", "inf,4", "1e7,4", "middle", "3;4"])
+def test_bad_windows(text):
+    with pytest.raises(typer.BadParameter, match="expected auto, near, far or a point X,Y"):
+        parse_window(text)
+
+
+def test_choices_are_those_that_exist():
+    assert set(GLASSES_NAMES) == set(GLASSES)
+    assert set(METHOD_NAMES) == set(METHODS)
+
+
+def test_listed():
+    assert listed(("a", "b", "c")) == "a, b or c"
+
+
+def words(result):
+    """Standard error without frames and line breaks."""
+    return " ".join(result.stderr.replace("│", " ").split())
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "says"),
+    [
+        ("--glasses", "blue-red", listed(GLASSES_NAMES)),
+        ("--method", "color", listed(METHOD_NAMES)),
+        ("--window", "middle", "expected auto, near, far or a point X,Y"),
+        ("--screen-width", "0", "expected a length above 0 in mm, found 0"),
+        ("--screen-width", "nan", "found nan"),
+        ("--distance", "-3", "expected a length above 0 in mm, found -3"),
+        ("--distance", "far", "Invalid value for '--distance'"),
+        ("--eyes", "20", "40 to 80 mm, found 20"),
+        ("--size", "20", "No such option"),
+    ],
+)
+def test_wrong_values_are_wrong_usage(nearpair, option, value, says):
+    result = nearpair(*MAKE, option, value)
+    assert result.exit_code == 2
+    assert says in words(result)
+    assert option in words(result)
+    assert result.stdout == ""
+
+
+@pytest.mark.parametrize("arguments", [("make", "card"), ("make", "--to", "shoot"), ("sort",), ("plaster",)])
+def test_missing_or_unknown_arguments_are_wrong_usage(nearpair, arguments):
+    assert nearpair(*arguments).exit_code == 2
