@@ -117,6 +117,19 @@ def crop_of(shoot: Shoot) -> tuple[int, int]:
     return int(x), int(y)
 
 
+def on_mounted(shoot: Shoot, disparity_px: NDArray[np.float64], half: bool) -> NDArray[np.float64]:
+    """Return what is known of the left view on the pixels of the mounted left picture, NaN outside."""
+    x, y = crop_of(shoot)
+    height, width = shoot.parallax_px().shape
+    columns, rows = np.meshgrid(np.arange(width) + x, np.arange(height) + y)
+    if half:
+        columns, rows = columns // 2, rows // 2
+    inside = (rows < disparity_px.shape[0]) & (columns < disparity_px.shape[1])
+    mounted = np.full((height, width), np.nan)
+    mounted[inside] = disparity_px[rows[inside], columns[inside]]
+    return mounted
+
+
 def parallax_error(shoot: Shoot, disparity_px: NDArray[np.float64], half: bool = True) -> Spread:
     """Compare the measured parallax with the true disparity of the left view, up to the window's constant.
 
@@ -124,14 +137,7 @@ def parallax_error(shoot: Shoot, disparity_px: NDArray[np.float64], half: bool =
     resolution, (row j, column i) at (2i + 0.5, 2j + 0.5) px.
     """
     measured = shoot.parallax_px()
-    x, y = crop_of(shoot)
-    height, width = measured.shape
-    columns, rows = np.meshgrid(np.arange(width) + x, np.arange(height) + y)
-    if half:
-        columns, rows = columns // 2, rows // 2
-    inside = (rows < disparity_px.shape[0]) & (columns < disparity_px.shape[1])
-    true = np.full(measured.shape, np.nan)
-    true[inside] = -disparity_px[rows[inside], columns[inside]]
+    true = -on_mounted(shoot, disparity_px, half)
     both = np.isfinite(measured) & np.isfinite(true)
     error = measured[both] - true[both]
     error = np.abs(error - np.median(error))
@@ -140,6 +146,13 @@ def parallax_error(shoot: Shoot, disparity_px: NDArray[np.float64], half: bool =
         float(np.percentile(error, 95)),
         float(both.sum() / max(1, np.isfinite(true).sum())),
     )
+
+
+def true_deviation_px(shoot: Shoot, disparity_px: NDArray[np.float64], half: bool = True) -> float:
+    """Return nearest minus farthest disparity (99th, 1st percentile) within the mounted picture, px."""
+    true = on_mounted(shoot, disparity_px, half)
+    near, far = np.nanpercentile(true, [99, 1])
+    return float(near - far)
 
 
 def vertical_residual_px(left: Picture, right: Picture) -> float:

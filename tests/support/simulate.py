@@ -28,12 +28,12 @@ class Lens:
     to frame (share); `noise`: variance per unit of linear light.
     """
 
-    frames: int = 12
+    frames: int = 10
     blur_px: float = 14.0
     breathing: float = 0.0
     flicker: float = 0.008
     noise: float = 1.0e-5
-    layers: int = 40
+    layers: int = 30
 
 
 @dataclass(frozen=True)
