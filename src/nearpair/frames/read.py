@@ -22,6 +22,7 @@ from nearpair.frames.metadata import FrameInfo
 
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
+_SAMPLING_420 = 2  # Pillow's number for chroma halved both ways
 _PADDING = re.compile(r"Corrupt JPEG data: ([0-9]+) extraneous bytes before marker 0xd9")
 _BROKEN = ("Premature end", "Corrupt JPEG data", "Inconsistent progression", "Bogus", "Unsupported marker")
 
@@ -57,6 +58,14 @@ def read_small(info: FrameInfo, factor: int) -> NDArray[np.uint8]:
     if small.dtype == np.uint16:
         small = np.rint(small / np.float32(257.0))  # 65535 / 255
     return np.ascontiguousarray(small, dtype=np.uint8)
+
+
+def has_halved_chroma(info: FrameInfo) -> bool:
+    """Whether the file keeps colour at half size both ways (JPEG 4:2:0), as most cameras write it."""
+    if info.format != "JPEG":
+        return False
+    with info.path.open("rb") as file:
+        return JpegImagePlugin.get_sampling(JpegImagePlugin.JpegImageFile(file)) == _SAMPLING_420
 
 
 def oriented(stored: Pixels, orientation: int) -> Pixels:

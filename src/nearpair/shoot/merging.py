@@ -7,7 +7,7 @@ import numpy as np
 
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
-from nearpair.frames.read import Pixels, read_pixels
+from nearpair.frames.read import Pixels, has_halved_chroma, read_pixels
 from nearpair.frames.write import write_float_tiff, write_tiff
 from nearpair.geometry.transforms import Similarity
 from nearpair.pairs.mounting import covered
@@ -71,7 +71,7 @@ def _transforms(member: Member) -> tuple[Similarity, ...]:
 
 def _merge(member: Member, transforms: tuple[Similarity, ...], progress: Progress) -> View:
     frames = [member.station.frames[k] for k in member.survey.used]
-    merger = Merger(frames[0].size_px, len(frames))
+    merger = Merger(frames[0].size_px, len(frames), chroma_halved=all(map(has_halved_chroma, frames)))
     what = f"{member.station.name}: merging"
     progress(what, 0, len(frames))
     for number, pixels in enumerate(_pixels(frames)):

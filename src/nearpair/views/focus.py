@@ -6,7 +6,7 @@ from functools import partial
 import cv2
 import numpy as np
 
-from nearpair.pixels.luma import Plane, reduced
+from nearpair.pixels.luma import Plane
 from nearpair.views import kernels
 
 # A pixel counts as measured when its sharpest frame has this many times the energy of the noise floor
@@ -19,24 +19,21 @@ _WINDOW = 5
 class FocusTracker:
     """Follows the focus response of every pixel, at half size, through a stack."""
 
-    def __init__(self, size_px: tuple[int, int]) -> None:
-        """`size_px` (height, width) of the frames."""
-        self._size = size_px
-        small = (max(1, size_px[0] // 2), max(1, size_px[1] // 2))
-        self._best = np.full(small, -1.0, np.float32)
-        self._before = np.full(small, -1.0, np.float32)
-        self._after = np.full(small, -1.0, np.float32)
-        self._last = np.full(small, -1.0, np.float32)
-        self._total = np.zeros(small, np.float32)
-        self._least = np.full(small, np.inf, np.float32)
-        self._index = np.zeros(small, np.int16)
+    def __init__(self, size: tuple[int, int]) -> None:
+        """`size` (h, w) of the energies that will be added: half the frames' size, rounded up."""
+        self._best = np.full(size, -1.0, np.float32)
+        self._before = np.full(size, -1.0, np.float32)
+        self._after = np.full(size, -1.0, np.float32)
+        self._last = np.full(size, -1.0, np.float32)
+        self._total = np.zeros(size, np.float32)
+        self._least = np.full(size, np.inf, np.float32)
+        self._index = np.zeros(size, np.int16)
         self._number = 0
 
     def add(self, energy: Plane) -> None:
-        """Add the next frame's detail energy (H, W)."""
-        small = cv2.blur(reduced(energy, 2), (_WINDOW, _WINDOW)) if min(self._size) > 1 else energy
+        """Add the next frame's detail energy (h, w)."""
         kernels.track_peak(
-            np.asarray(small, np.float32),
+            np.asarray(cv2.blur(energy, (_WINDOW, _WINDOW)), np.float32),
             self._number,
             self._best,
             self._index,
@@ -50,8 +47,8 @@ class FocusTracker:
         )
         self._number += 1
 
-    def finish(self) -> tuple[Plane, Plane]:
-        """(focus map (H, W), NaN where unknown; width of the response in frames at half size, NaN too)."""
+    def finish(self, size_px: tuple[int, int]) -> tuple[Plane, Plane]:
+        """(focus map at `size_px` (H, W), NaN where unknown; width of the response, frames, (h, w))."""
         position = np.empty_like(self._best)
         width = np.empty_like(self._best)
         fill = partial(
@@ -60,11 +57,10 @@ class FocusTracker:
         fill(0, self._best.shape[0])
         unknown = ~self._measured()
         width[unknown] = np.nan
-        position = np.asarray(cv2.medianBlur(position, 5))
+        position = np.asarray(cv2.medianBlur(position, 5), np.float32)
         position[unknown] = np.nan
-        height, full_width = self._size
-        focus = cv2.resize(position, (full_width, height), interpolation=cv2.INTER_NEAREST)
-        return np.asarray(focus), width
+        focus = np.repeat(np.repeat(position, 2, axis=0), 2, axis=1)[: size_px[0], : size_px[1]]
+        return np.ascontiguousarray(focus), width
 
     def _measured(self) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
         if self._number < 3:

@@ -4,13 +4,14 @@ Each frame is split into bands of detail (Laplacian pyramid: Burt & Adelson, IEE
 The textbook keeps the largest coefficient of each band. Here each coefficient is a mean over the frames,
 weighted by the fourth power of its local luma energy, and three things differ from the textbook:
 
-* the energy is pooled over 5 x 5 samples and shared by the three colours: no speckle, no false colours;
+* the energy is pooled over 5 x 5 samples and shared by luma and chroma: no speckle, no false colours;
 * a coarser band hears what the finer band decided (its energy is added, twice over): defocus spreads
   strong edges into coarse bands far beyond where they belong, but never into fine ones;
 * the coarsest residue follows the same decision instead of being averaged over all frames.
 
 Where frames are equally (un)sharp the mean lowers noise instead of picking its peaks. Sums over frames need
-only one accumulator, so memory does not depend on their number.
+only one accumulator, so memory does not depend on their number. Luma and chroma are kept apart: chroma that
+the files hold at half size is merged at half size.
 """
 
 import os
@@ -26,14 +27,17 @@ from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Pixels, Plane
+from nearpair.views import kernels
 from nearpair.views.focus import FocusTracker
-from nearpair.views.kernels import blend, luma_energy
 
-_WINDOW = 5
 _FROM_FINER = 2.0
 _COARSEST_PX = 24
 _MOST_LEVELS = 7
-_ROWS_PER_BAND = 256
+_ROWS_PER_BAND = 64
+
+Fixed = NDArray[np.uint16]
+_NONE_FIXED: Fixed = np.zeros((0, 0), np.uint16)
+_NONE: Plane = np.zeros((0, 0), np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,17 +51,6 @@ class View:
     """σ of the focus response in frames (h, w) at half size, NaN where unknown."""
 
 
-def in_bands(rows: int, work: Callable[[int, int], None]) -> None:
-    """Run `work(top, bottom)` over bands of rows on all cores; bands do not depend on the number of cores."""
-    tops = range(0, rows, _ROWS_PER_BAND)
-    if len(tops) == 1:
-        work(0, rows)
-        return
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        for done in [pool.submit(work, top, min(rows, top + _ROWS_PER_BAND)) for top in tops]:
-            done.result()
-
-
 def levels_for(size_px: tuple[int, int]) -> int:
     """How many bands: down to about 24 px on the short side, at most seven."""
     levels = 0
@@ -66,113 +59,174 @@ def levels_for(size_px: tuple[int, int]) -> int:
     return levels
 
 
+def halved(size: tuple[int, ...]) -> tuple[int, int]:
+    """Size of the next coarser level."""
+    return (size[0] + 1) // 2, (size[1] + 1) // 2
+
+
+class _Sums:
+    """Running weighted sums of one level, chroma included where the level has it."""
+
+    def __init__(self, size: tuple[int, ...], *, chroma: bool) -> None:
+        self.luma = np.zeros(size, np.float32)
+        self.weight = np.zeros(size, np.float32)
+        self.blue = np.zeros(size, np.float32) if chroma else _NONE
+        self.red = np.zeros(size, np.float32) if chroma else _NONE
+
+
 class Merger:
     """Takes the frames of one stack in shooting order and gives the view at the end."""
 
-    def __init__(self, size_px: tuple[int, int], count: int) -> None:
-        """`size_px` (height, width) of frames and view; `count` frames will be added."""
+    def __init__(self, size_px: tuple[int, int], count: int, *, chroma_halved: bool = False) -> None:
+        """`size_px` (height, width) of frames and view; `count` frames will be added.
+
+        chroma_halved: the files keep colour at half size (JPEG 4:2:0), so nothing is lost by merging it so.
+        """
         self._size = size_px
         self._count = count
         self._levels = levels_for(size_px)
-        self._totals: list[Plane] = []
-        self._weights: list[Plane] = []
-        self._focus = FocusTracker(size_px)
+        self._halved = chroma_halved and self._levels > 0
+        self._focus = FocusTracker(halved(size_px))
         self._only: Pixels | None = None
         self._dtype: np.dtype[Any] = np.dtype(np.uint8)
-        self._added = 0
+        self._pool = ThreadPoolExecutor(os.cpu_count())
+        self._sums = self._empty_sums()
+        colour = halved(size_px) if self._halved else size_px
+        self._source = tuple(np.empty(size, np.uint16) for size in (size_px, colour, colour))
+        self._moved = tuple(np.empty_like(plane) for plane in self._source)
+
+    def _empty_sums(self) -> list[_Sums]:
+        size: tuple[int, int] = self._size
+        sums = []
+        for level in range(self._levels + 1):
+            sums.append(_Sums(size, chroma=level > 0 or not self._halved))
+            size = halved(size)
+        return sums
 
     def add(self, rgb: Pixels, to_reference: Similarity, brightness: float = 1.0) -> None:
         """Add the next frame, (H, W, 3) uint8 or uint16, divided by its `brightness`."""
         self._dtype = rgb.dtype
         if self._count == 1:
             self._only = rgb.copy()
-        warped = _warped(rgb, to_reference, brightness)
-        self._accumulate(warped, to_reference.inverse().matrix())
-        self._added += 1
+        full = 255.0 if rgb.dtype == np.uint8 else 65535.0
+        gain = float(kernels.FULL) / (full * brightness)
+        self._in_bands(self._size[0], partial(self._take, rgb, gain))
+        self._accumulate(self._warped(to_reference), to_reference.inverse().matrix())
 
-    def _accumulate(self, picture: Plane, inverse: NDArray[np.float64]) -> None:
-        carried: Plane | None = None
-        for level in range(self._levels + 1):
-            band, smaller = _split(picture) if level < self._levels else (picture, picture)
-            energy = carried if level == self._levels and carried is not None else _energy(band, carried)
+    def _take(self, rgb: Pixels, gain: float, top: int, bottom: int) -> None:
+        """Turn rows of a frame into fixed-point luma and chroma."""
+        luma, blue, red = self._source
+        rows = slice(top // 2, (bottom + 1) // 2) if self._halved else slice(top, bottom)
+        codes = cv2.split(rgb[top:bottom])
+        kernels.to_planes(*codes, gain, luma[top:bottom], blue[rows], red[rows])
+
+    def _in_bands(self, rows: int, work: Callable[[int, int], None]) -> None:
+        """Run `work(top, bottom)` over bands of rows; bands do not depend on the number of cores."""
+        tops = range(0, rows, _ROWS_PER_BAND)
+        for done in [self._pool.submit(work, top, min(rows, top + _ROWS_PER_BAND)) for top in tops]:
+            done.result()
+
+    def _warped(self, to_reference: Similarity) -> tuple[Fixed, ...]:
+        """The frame's planes in the reference's coordinates."""
+        if to_reference == Similarity():
+            return self._source
+        inverse = to_reference.inverse()
+        for source, out in zip(self._source, self._moved, strict=True):
+            smaller = source.shape != self._size
+            matrix = (inverse.resampled(0.5) if smaller else inverse).matrix()
+            self._in_bands(out.shape[0], partial(kernels.warp, source, matrix, out))
+        return self._moved
+
+    def _accumulate(self, planes: tuple[Fixed, ...], inverse: NDArray[np.float64]) -> None:
+        fine, blue, red = planes
+        heard = _NONE
+        for level in range(self._levels):
+            has_colour = level > 0 or not self._halved
+            coarse = _coarser(fine)
+            next_blue, next_red = (_coarser(blue), _coarser(red)) if has_colour else (blue, red)
+            passed = np.zeros(coarse.shape, np.float32)
+            colours = (blue, next_blue, red, next_red) if has_colour else (_NONE_FIXED,) * 4
+            self._blend(level, (fine, coarse, *colours), heard, inverse, passed)
             if level == 0:
-                self._focus.add(energy)
-            self._blend(level, band, energy, inverse)
-            carried = np.asarray(cv2.pyrDown(energy), np.float32) if level < self._levels else energy
-            picture = smaller
+                self._focus.add(passed)
+            fine, blue, red, heard = coarse, next_blue, next_red, passed
+        self._rest((fine, blue, red), heard, inverse)
 
-    def _blend(self, level: int, band: Plane, energy: Plane, inverse: NDArray[np.float64]) -> None:
-        if len(self._totals) == level:
-            self._totals.append(np.zeros_like(band))
-            self._weights.append(np.zeros(band.shape[:2], np.float32))
+    def _blend(
+        self,
+        level: int,
+        planes: tuple[Fixed, ...],
+        heard: Plane,
+        inverse: NDArray[np.float64],
+        passed: Plane,
+    ) -> None:
+        sums = self._sums[level]
         add = partial(
-            blend,
-            band,
-            energy,
+            kernels.blend_level,
+            *planes,
+            heard,
+            _FROM_FINER,
             inverse,
             float(2**level),
             self._size,
-            self._totals[level],
-            self._weights[level],
+            sums.luma,
+            sums.weight,
+            sums.blue,
+            sums.red,
+            passed,
         )
-        in_bands(band.shape[0], add)
+        self._in_bands(planes[0].shape[0], add)
+
+    def _rest(self, planes: tuple[Fixed, ...], heard: Plane, inverse: NDArray[np.float64]) -> None:
+        """Add the coarsest residue."""
+        sums = self._sums[self._levels]
+        energy = heard if heard.size else np.zeros(planes[0].shape, np.float32)
+        if not heard.size:
+            self._focus.add(np.zeros(halved(self._size), np.float32))
+        cell = float(2**self._levels)
+        out = (sums.luma, sums.weight, sums.blue, sums.red)
+        kernels.blend_rest(*planes, energy, inverse, cell, self._size, *out)
 
     def finish(self) -> View:
         """The merged view, in the dtype of the frames."""
-        focus, width = self._focus.finish()
+        focus, width = self._focus.finish(self._size)
         if self._only is not None:
-            return View(self._only, focus, width)
-        return View(_stored(self._collapsed(), self._dtype), focus, width)
+            rgb: Pixels = self._only
+        else:
+            rgb = self._stored(*self._collapsed())
+        self._pool.shutdown()
+        return View(rgb, focus, width)
 
-    def _collapsed(self) -> Plane:
+    def _collapsed(self) -> tuple[Plane, Plane, Plane]:
         """The weighted means of all bands, put together again from the coarsest up."""
-        if not self._totals:
-            message = "no frame was added"
-            raise ValueError(message)
-        for total, weight in zip(self._totals, self._weights, strict=True):
-            np.divide(total, weight[..., None], out=total)
-        picture = self._totals[-1]
-        for total in reversed(self._totals[:-1]):
-            cv2.add(total, cv2.pyrUp(picture, dstsize=total.shape[1::-1]), dst=total)
-            picture = total
-        return picture
+        for sums in self._sums:
+            for plane in (sums.luma, sums.blue, sums.red):
+                if plane.size:
+                    np.divide(plane, sums.weight, out=plane)
+        for coarse, fine in zip(self._sums[:0:-1], self._sums[-2::-1], strict=True):
+            pairs = ((coarse.luma, fine.luma), (coarse.blue, fine.blue), (coarse.red, fine.red))
+            for below, above in pairs:
+                if above.size:
+                    self._in_bands(above.shape[0], partial(kernels.expand_add, below, above))
+        colour = self._sums[1 if self._halved else 0]
+        return self._sums[0].luma, self._full(colour.blue), self._full(colour.red)
+
+    def _full(self, plane: Plane) -> Plane:
+        """A chroma plane at the size of the view."""
+        height, width = self._size
+        if plane.shape == self._size:
+            return plane
+        # block means: sample (i, j) covers pixels 2i, 2i + 1; an odd last row or column is cut off
+        doubled = cv2.resize(plane, (plane.shape[1] * 2, plane.shape[0] * 2), interpolation=cv2.INTER_LINEAR)
+        return np.ascontiguousarray(doubled[:height, :width], np.float32)
+
+    def _stored(self, luma: Plane, blue: Plane, red: Plane) -> Pixels:
+        out = np.empty((*self._size, 3), self._dtype)
+        scale = (255.0 if self._dtype == np.uint8 else 65535.0) / float(kernels.FULL)
+        self._in_bands(self._size[0], partial(kernels.to_rgb, luma, blue, red, scale, out))
+        return out
 
 
-def _warped(rgb: Pixels, to_reference: Similarity, brightness: float) -> Plane:
-    """The frame in the reference's coordinates, float32 in [0, 1]."""
-    height, width = rgb.shape[:2]
-    full = 255.0 if rgb.dtype == np.uint8 else 65535.0
-    moved: Any = rgb
-    if to_reference != Similarity():
-        moved = cv2.warpAffine(
-            rgb,
-            to_reference.matrix(),
-            (width, height),
-            flags=cv2.INTER_CUBIC,
-            borderMode=cv2.BORDER_REFLECT_101,
-        )
-    scaled: Plane = np.multiply(moved, np.float32(1.0 / (full * brightness)), dtype=np.float32)
-    return scaled
-
-
-def _split(picture: Plane) -> tuple[Plane, Plane]:
-    """One level of the pyramid: (detail, picture of half the size)."""
-    smaller = np.asarray(cv2.pyrDown(picture), np.float32)
-    detail = cv2.subtract(picture, cv2.pyrUp(smaller, dstsize=picture.shape[1::-1]))
-    return np.asarray(detail, np.float32), smaller
-
-
-def _energy(band: Plane, finer: Plane | None) -> Plane:
-    raw = np.empty(band.shape[:2], np.float32)
-    in_bands(band.shape[0], partial(luma_energy, band, raw))
-    pooled = np.asarray(cv2.blur(raw, (_WINDOW, _WINDOW)), np.float32)
-    return pooled if finer is None else pooled + np.float32(_FROM_FINER) * finer
-
-
-def _stored(picture: Plane, dtype: np.dtype[Any]) -> Pixels:
-    full = 255.0 if dtype == np.uint8 else 65535.0
-    np.multiply(picture, full, out=picture)
-    np.rint(picture, out=picture)
-    np.clip(picture, 0, full, out=picture)
-    stored: Pixels = picture.astype(dtype)
-    return stored
+def _coarser(plane: Fixed) -> Fixed:
+    """The next level of the Gaussian pyramid."""
+    return np.asarray(cv2.pyrDown(plane), np.uint16)
