@@ -220,3 +220,22 @@ def test_thumbnails_keep_proportions_and_never_grow():
     assert (small == 128).all()
     assert thumbnail(small, 500).shape == small.shape
     assert thumbnail(small, 500) is not small
+
+
+@pytest.mark.parametrize(
+    ("share", "digits", "text"),
+    [
+        (0.031, 0, "3 %"),
+        (0.031, 1, "3.1 %"),
+        (1.0, 0, "100 %"),
+        (0.9999, 0, "over 99 %"),
+        (0.9999, 1, "over 99.9 %"),
+        (0.0, 0, "0 %"),
+        (0.0004, 0, "under 1 %"),
+        (0.0004, 1, "under 0.1 %"),
+    ],
+)
+def test_percentages_never_claim_all_or_nothing_for_less(share: float, digits: int, text: str) -> None:
+    from nearpair.proof.phrases import percent
+
+    assert percent(share, digits) == text

@@ -1,6 +1,7 @@
 """Gathering what two small all-in-focus pictures of neighbouring stations say about eyes and depth."""
 
 import re
+import unicodedata
 from dataclasses import dataclass
 
 import cv2
@@ -34,6 +35,8 @@ class SmallView:
     index: Plane | None
     """(h', w') frame numbers covering the same field, negative where unknown; None for a single frame."""
     frames: int
+    full_px: float = 1.0
+    """Px of the frames per px of this picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +49,9 @@ class Compared:
 
 
 def words_of(name: str) -> set[str]:
-    """The lower-case words of a folder or station name."""
-    return set(re.split(r"[^a-z]+", re.sub(r"([a-z])([A-Z])", r"\1 \2", name).lower())) - {""}
+    """The lower-case words of a folder or station name; letters with marks are letters."""
+    whole = unicodedata.normalize("NFC", name)
+    return set(re.findall(r"[^\W\d_]+", re.sub(r"([a-z])([A-Z])", r"\1 \2", whole).lower()))
 
 
 def names_say_first(first: str, second: str) -> float:
@@ -107,6 +111,7 @@ def compare(first: SmallView, second: SmallView, names: tuple[str, str]) -> Comp
         one,
         two,
         names_say_first(*names),
+        first.full_px,
     )
     return Compared(found, rows, evidence)
 
@@ -122,7 +127,25 @@ def _strips(
     laid = laid_on_rows(second.luma, rows)
     there = match_rows(first.luma, laid, lowest, highest)
     back = match_rows(laid, first.luma, -highest, -lowest)
-    return strips(there, _features(first)), strips(back, _features(second))
+    return strips(there, _features(first)), strips(back, _on_rows(_features(second), rows))
+
+
+def _on_rows(features: NDArray[np.float32], rows: Rectified) -> NDArray[np.float32]:
+    """The description of the second view where `laid_on_rows` puts it."""
+    size = (features.shape[1], features.shape[0])
+    return np.stack(
+        [
+            cv2.warpAffine(
+                plane,
+                rows.second_to_first.matrix(),
+                size,
+                flags=cv2.INTER_NEAREST,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
+            for plane in np.moveaxis(features, -1, 0)
+        ],
+        axis=-1,
+    )
 
 
 def _features(view: SmallView) -> NDArray[np.float32]:

@@ -71,6 +71,8 @@ class PairEvidence:
     strips_second: Strips
     names_say_first: float
     """1: the names call the first station left, −1: right, 0: nothing."""
+    full_px: float = 1.0
+    """Px of the frames per px of the pictures that were compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +148,7 @@ def _eye_cues(stacks: Sequence[StackEvidence], pair: PairEvidence) -> list[Cue]:
         shift_log_odds(pair.disparities_px),
         strips_log_odds(pair.strips_first, pair.strips_second),
     )
-    middle = float(np.median(pair.disparities_px)) if len(pair.disparities_px) else 0.0
+    middle = pair.full_px * float(np.median(pair.disparities_px)) if len(pair.disparities_px) else 0.0
     votes = pair.strips_first.plus(Strips(pair.strips_second.right, pair.strips_second.left))
     found = [
         ("sideways shift", shift, f"the whole picture is shifted by {abs(middle):.1f} px"),

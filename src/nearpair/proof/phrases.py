@@ -2,5 +2,13 @@
 
 
 def percent(share: float, digits: int = 0) -> str:
-    """Phrase a share as a percentage: 0.031 is "3 %", with one digit "3.1 %"."""
-    return f"{100 * share:.{digits}f} %"
+    """Phrase a share as a percentage: 0.031 is "3 %", with one digit "3.1 %".
+
+    What is not all is never called 100 %, and what is not nothing never 0 %: "over 99 %", "under 1 %".
+    """
+    text, least = f"{100 * share:.{digits}f}", f"{10**-digits:.{digits}f}"
+    if share < 1 and float(text) >= 100:
+        return f"over {100 - 10**-digits:.{digits}f} %"
+    if share > 0 and float(text) == 0:
+        return f"under {least} %"
+    return f"{text} %"

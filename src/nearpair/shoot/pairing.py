@@ -21,7 +21,7 @@ from nearpair.progress import Progress
 from nearpair.proof.model import EyeCue, Eyes
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.memo import key_of
-from nearpair.shoot.surveying import Keeper, stack_key
+from nearpair.shoot.surveying import Keeper, stack_key, survey_factor
 from nearpair.stacks.grouping import Station
 from nearpair.stacks.registration import placed, reference_end
 from nearpair.stacks.survey import Survey
@@ -91,7 +91,7 @@ def _compared(
     given: tuple[int | None, int | None],
     progress: Progress,
 ) -> _Kept:
-    views = [_small_view(survey) for survey in surveys]
+    views = [_small_view(survey, s.frames[0].size_px) for s, survey in zip(stations, surveys, strict=True)]
     choice = _choice(stations, views, given, progress)
     i, j = choice.first, choice.second
     names = (stations[i].name, stations[j].name)
@@ -121,17 +121,18 @@ def _station_named(given: str, stations: Sequence[Station]) -> int | None:
     raise SourceError(message, "Give one of these names, or the folder that holds the station's frames.")
 
 
-def _small_view(survey: Survey) -> SmallView:
+def _small_view(survey: Survey, size_px: tuple[int, int]) -> SmallView:
     """The survey's picture at the reference end, at the size that evidence is read from."""
     size = (survey.sharp.shape[0], survey.sharp.shape[1])
     to_end = placed(survey.steps, "ring", reference_of(survey), size)[0]
     factor = max(1, -(-max(size) // _EVIDENCE_LONG_SIDE_PX))
+    full_px = float(factor * survey_factor(size_px))
     sharp = _warp(survey.sharp, to_end.matrix(), cv2.INTER_CUBIC, cv2.BORDER_REPLICATE)
     if len(survey.used) < 2:
-        return SmallView(reduced(sharp, factor), None, 1)
+        return SmallView(reduced(sharp, factor), None, 1, full_px)
     shrink = survey.index.shape[0] / survey.sharp.shape[0]
     index = _warp(survey.index, to_end.resampled(shrink).matrix(), cv2.INTER_NEAREST, cv2.BORDER_CONSTANT)
-    return SmallView(reduced(sharp, factor), index, len(survey.used))
+    return SmallView(reduced(sharp, factor), index, len(survey.used), full_px)
 
 
 def _warp(plane: Plane, matrix: NDArray[np.float64], flags: int, border: int) -> Plane:
