@@ -1,7 +1,9 @@
 """From steps between neighbouring frames to the place of every frame on the reference frame.
 
 A step maps frame k onto frame k−1. Steps are measured (see `align`), their magnification is smoothed when
-the stack was driven evenly, and they are then added up, not multiplied blindly:
+the stack was driven evenly, and they are then added up, not multiplied blindly. Roll and shifts stay as
+measured: a frame that jumps aside comes back, so its two steps belong together, and smoothing them one by one
+lets the frames walk away (0.5 px instead of 0.05 px over ray-traced stacks of 20 frames).
 
 * ring stack: the entrance pupil stays, so everything scales alike and the steps' scales multiply;
 * rail stack: the camera moves, and the plane that frame i has in focus always lies at the same distance u.
@@ -16,7 +18,7 @@ Source: the thin lens and similar triangles; scale of a plane u/(u − Δz): sha
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -32,6 +34,8 @@ Kind = Literal["rail", "ring", "single"]
 _FORMAL_TO_REAL = 15.0
 _SMOOTH_FROM_STEPS = 6
 _DEGREE = 2
+# steps this many standard deviations from the others are no jitter
+_KNOCK = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,22 +64,16 @@ def _centre(size_px: tuple[int, int]) -> tuple[float, float]:
 
 
 def smoothed(steps: Sequence[Step]) -> tuple[Step, ...]:
-    """Pull steps towards an even drive, as far as they are uncertain.
+    """Pull magnifications towards an even drive, as far as they are uncertain.
 
-    To each of magnification, roll and the two shifts a quadratic in the step number is fitted robustly. How
-    far well-measured steps really leave it says how unevenly the stack was driven; each step keeps that
-    share of its own value (best linear combination of two estimates of known variance). Fewer than six
-    steps stay as they are.
+    A quadratic in the step number is fitted robustly. How far well-measured steps really leave it says how
+    unevenly the stack was driven; each step keeps that share of its own value (best linear combination of
+    two estimates of known variance). Fewer than six steps stay as they are.
     """
     if len(steps) < _SMOOTH_FROM_STEPS:
         return tuple(steps)
-    values = np.array([(s.ln_scale, s.roll_deg, *s.shift_px) for s in steps])
-    sigmas = np.array([s.sigma for s in steps])
-    even = np.stack([_evened(values[:, c], sigmas[:, c]) for c in range(values.shape[1])], axis=1)
-    return tuple(
-        Step(float(v[0]), float(v[1]), (float(v[2]), float(v[3])), s.sigma)
-        for v, s in zip(even, steps, strict=True)
-    )
+    even = _evened(np.array([s.ln_scale for s in steps]), np.array([s.sigma[0] for s in steps]))
+    return tuple(replace(s, ln_scale=float(v)) for s, v in zip(steps, even, strict=True))
 
 
 def _evened(values: NDArray[np.float64], formal: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -138,11 +136,16 @@ def placed(
 
 
 def _drift(steps: Sequence[Step]) -> tuple[float, float]:
-    """The even part of the sideways steps: a rail not quite parallel to the axis (px a step)."""
+    """The even part of the sideways steps: a rail not quite parallel to the axis (px a step).
+
+    A mean, because jitter cancels in it, of all steps but knocks.
+    """
     if len(steps) < _SMOOTH_FROM_STEPS:
         return 0.0, 0.0
     shifts = np.array([s.shift_px for s in steps])
-    middle = np.median(shifts, axis=0)
+    away = np.abs(shifts - np.median(shifts, axis=0))
+    even = away <= _KNOCK * 1.4826 * np.median(away, axis=0) + 1e-9
+    middle = np.mean(shifts, axis=0, where=even)
     return float(middle[0]), float(middle[1])
 
 
