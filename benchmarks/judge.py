@@ -160,7 +160,7 @@ def vertical_residual_px(left: Picture, right: Picture) -> float:
 
     Wrong matches are left out: those farther from the median than 3 px, far more than any real residual.
     """
-    sift: Any = cv2.SIFT.create(4000)
+    sift: Any = cv2.SIFT.create(2500)
     (points_l, found_l), (points_r, found_r) = (
         sift.detectAndCompute(cv2.cvtColor(eye, cv2.COLOR_RGB2GRAY), None) for eye in (left, right)
     )

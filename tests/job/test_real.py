@@ -28,12 +28,13 @@ class Case:
     orders: tuple
     view_db: tuple
     parallax_px: float
+    deviation_share: float
 
 
 CASES = {
-    "cones": Case(cones, Lens(breathing=0.03), (FAR, NEAR), (28, 41), 0.4),
-    "aloe": Case(aloe, Lens(breathing=0.03), (FAR, FAR), (32, 44), 0.4),
-    "motorcycle": Case(motorcycle, Lens(breathing=0.04), (NEAR, FAR), (30, 41), 0.4),
+    "cones": Case(cones, Lens(breathing=0.03), (FAR, NEAR), (28, 41), 0.4, 0.1),
+    "aloe": Case(aloe, Lens(breathing=0.03), (FAR, FAR), (32, 44), 0.4, 0.2),
+    "motorcycle": Case(motorcycle, Lens(breathing=0.04), (NEAR, FAR), (30, 41), 0.4, 0.1),
 }
 
 
@@ -85,11 +86,11 @@ def test_parallax_is_the_measured_one(done, shot, case):
     assert error.known_share > 0.6
 
 
-def test_the_deviation_is_the_measured_one(done, shot):
-    # the nearest hundredth is leaf tips and handlebars, parts of which no matcher finds
+def test_the_deviation_is_the_measured_one(done, shot, case):
+    # the nearest hundredth of Aloe is one leaf before all others, on which little can be matched
     true = shot.disparity_px(done.reference("left"))
     deviation_px = true_deviation_px(done.shoot, true, half=False)
-    assert done.shoot.proof["depth"]["deviation_px"] == pytest.approx(deviation_px, rel=0.15)
+    assert done.shoot.proof["depth"]["deviation_px"] == pytest.approx(deviation_px, rel=case.deviation_share)
 
 
 def test_the_pair_is_level(done):

@@ -15,21 +15,24 @@ from benchmarks.truth import load
 from support.cards import mirrored, mixed, swapped
 from support.jobs import run
 
-SCENES = Path(__file__).parents[1] / "data" / "scenes"
+DATA = Path(__file__).parents[1] / "data" / "scenes"
 EYES = ("left", "right")
 
 # PSNR (dB) of the views against the pinhole picture, lower and upper bound. At 600 x 400 the ground is fine
 # texture of pixel size, which warping and JPEG alone cost some 30 dB; above 40 dB the truth itself was used.
-VIEW_DB = {"minerals": (22, 40), "gears": (27, 40), "shells": (26, 40)}
+VIEW_DB = {"minerals": (22, 40), "gears": (27, 40), "shells": (26, 40), "p1_minerals": (25, 40)}
+SCENES = [DATA / "minerals", DATA / "gears", DATA / "shells"]
+# at full size too, where the scenes lie beside the checkout
+SCENES += sorted((Path(__file__).parents[3] / "shared" / "scenes").glob("p1_minerals"))
 
 
 def folders_of(scene):
     return [scene.folder / scene.left, scene.folder / scene.right]
 
 
-@pytest.fixture(scope="module", params=["minerals", "gears", "shells"])
+@pytest.fixture(scope="module", params=SCENES, ids=lambda folder: folder.name)
 def scene(request):
-    return load(SCENES / request.param)
+    return load(request.param)
 
 
 @pytest.fixture(scope="module")
@@ -100,7 +103,7 @@ def test_the_pair_is_level_and_the_proof_says_so(done):
 
 def test_frames_of_a_whole_card_under_new_names(tmp_path):
     """Names tell nothing; the clock in the frames still does."""
-    scene = load(SCENES / "gears")
+    scene = load(DATA / "gears")
     origin = mixed(folders_of(scene), tmp_path / "card")
     done = run([tmp_path / "card"], tmp_path / "shoot", origin)
     check_stacks(done, scene, (scene.left, scene.right))
@@ -108,7 +111,7 @@ def test_frames_of_a_whole_card_under_new_names(tmp_path):
 
 def test_folders_with_the_wrong_names(tmp_path):
     """The pictures tell the eyes, and the proof says that the names do not fit."""
-    scene = load(SCENES / "minerals")
+    scene = load(DATA / "minerals")
     folders = swapped(*folders_of(scene), tmp_path)
     done = run(folders, tmp_path / "shoot")
     check_stacks(done, scene, (scene.left, scene.right))
@@ -117,7 +120,7 @@ def test_folders_with_the_wrong_names(tmp_path):
 
 
 def test_in_a_mirror_the_eyes_change_places(tmp_path):
-    scene = load(SCENES / "shells")
+    scene = load(DATA / "shells")
     folders = [tmp_path / "first", tmp_path / "second"]
     for source, target in zip(folders_of(scene), folders, strict=True):
         mirrored(source, target)
