@@ -129,7 +129,7 @@ def test_rail_places_are_exact_without_jitter(count, step_mm, data):
 def test_a_rail_askew_is_seen_through(count, step_mm, aside_mm, data):
     """Sideways travel (up to 0.4 px a step) shrinks with distance as everything does."""
     reference = data.draw(st.integers(0, count - 1))
-    assert worst_px(rail(count, step_mm, aside_mm), "rail", reference) < 0.02
+    assert worst_px(rail(count, step_mm, aside_mm), "rail", reference) < 0.05
 
 
 @given(st.integers(8, 40), st.floats(-0.6, 0.6), jitters, rolls, st.data())

@@ -3,23 +3,24 @@
 Streaming: holds a fixed number of small pictures, however many frames the stack has.
 """
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Plane, reduced
 from nearpair.pixels.sharpness import detail_energy
 from nearpair.progress import Progress, silent
-from nearpair.stacks.align import Structure, align, structures
+from nearpair.stacks.align import Alignment, Structure, align, structures
 from nearpair.stacks.dilation import Dilation, dilation
 from nearpair.stacks.registration import Step, smoothed, step_from
 
 _KEYFRAMES = 20
 _INDEX_REDUCTION = 4
+_FLICKER_FRAMES = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +47,9 @@ class Survey:
     index: Plane
     """Which used frame was sharpest, (h/4, w/4), in the same coordinates."""
     contrast: Plane
-    """Energy of the sharpest frame over the median of all frames, (h/4, w/4): 1 means nothing gained."""
+    """Energy of the sharpest frame over the mean of all used frames, (h/4, w/4): 1 means nothing gained."""
     sharpness: tuple[float, ...]
-    """Share of the picture's detail that each used frame contributes at its best places."""
+    """Mean amplitude of the finest detail in each used frame (values in [0, 1])."""
     dilation: Dilation | None
     """Whether near things change size more than far ones (rail) or alike (ring); None when unknown."""
 
@@ -56,14 +57,13 @@ class Survey:
 class _Accumulator:
     """The running all-in-focus picture of a stack in its first frame's coordinates."""
 
-    def __init__(self, size: tuple[int, int], count: int) -> None:
+    def __init__(self, size: tuple[int, int]) -> None:
         height, width = size
         self.size = size
         self.best = np.full((height, width), -1, np.float32)
         self.sharp = np.zeros((height, width), np.float32)
         self.index = np.zeros((height, width), np.float32)
-        self.mean = np.zeros((height // _INDEX_REDUCTION, width // _INDEX_REDUCTION), np.float32)
-        self.count = count
+        self.total = np.zeros((height // _INDEX_REDUCTION, width // _INDEX_REDUCTION), np.float32)
 
     def add(self, number: int, plane: Plane, energy: Plane, to_first: Similarity) -> None:
         height, width = self.size
@@ -72,7 +72,7 @@ class _Accumulator:
             plane, matrix, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
         )
         energy = np.asarray(cv2.warpAffine(energy, matrix, (width, height), flags=cv2.INTER_LINEAR))
-        self.mean += reduced(energy, _INDEX_REDUCTION) / self.count
+        self.total += reduced(energy, _INDEX_REDUCTION)
         better = energy > self.best
         self.best[better] = energy[better]
         self.sharp[better] = picture[better]
@@ -84,7 +84,7 @@ class _Accumulator:
         middle = filtered[
             _INDEX_REDUCTION // 2 :: _INDEX_REDUCTION, _INDEX_REDUCTION // 2 :: _INDEX_REDUCTION
         ]
-        return np.ascontiguousarray(middle[: self.mean.shape[0], : self.mean.shape[1]])
+        return np.ascontiguousarray(middle[: self.total.shape[0], : self.total.shape[1]])
 
 
 def survey(frames: Iterable[Plane], count: int, progress: Progress = silent) -> Survey:
@@ -109,24 +109,49 @@ class _Walk:
         self.to_first: list[Similarity] = []
         self.keyframes: list[tuple[int, Plane]] = []
         self.last: tuple[Structure, ...] | None = None
-        self.last_move = Similarity()
+        self.spare: tuple[int, Plane, tuple[Structure, ...]] | None = None
         self.accumulator: _Accumulator | None = None
 
     def visit(self, number: int, plane: Plane) -> None:
         current = structures(plane)
-        if self.last is None or self.accumulator is None:
-            self.accumulator = _Accumulator((plane.shape[0], plane.shape[1]), self.count)
-            place = Similarity()
-        else:
-            found = align(current, self.last)
-            if not found.related:
-                self.lost.append(Lost(number, found.correlation))
-                return
-            size = (plane.shape[0], plane.shape[1])
-            self.steps.append(step_from(found, size))
-            place = found.transform.then(self.to_first[-1])
+        if self.last is None:
+            self._start(number, plane, current)
+            return
+        found = self._found(current, self.last)
+        if not found.related:
+            self.lost.append(Lost(number, found.correlation))
+            if len(self.used) == 1:
+                self.spare = (number, plane, current)
+            return
+        self.steps.append(step_from(found, (plane.shape[0], plane.shape[1])))
+        self.last, self.spare = current, None
+        self._take(number, plane, found.transform.then(self.to_first[-1]))
+
+    def _start(self, number: int, plane: Plane, current: tuple[Structure, ...]) -> None:
+        self.accumulator = _Accumulator((plane.shape[0], plane.shape[1]))
         self.last = current
-        self._take(number, plane, place)
+        self._take(number, plane, Similarity())
+
+    def _found(self, current: tuple[Structure, ...], last: tuple[Structure, ...]) -> Alignment:
+        """The frame on the last good one; when only the first was, it may itself be the odd one out."""
+        found = align(current, last)
+        if found.related or self.spare is None:
+            return found
+        instead = align(current, self.spare[2])
+        if instead.related:
+            self._start_over(*self.spare)
+            return instead
+        return found
+
+    def _start_over(self, number: int, plane: Plane, current: tuple[Structure, ...]) -> None:
+        """Take frame `number` as the first, and the one that was first as lost."""
+        swapped = [
+            Lost(self.used[0], lost.correlation) if lost.frame == number else lost for lost in self.lost
+        ]
+        self.lost = sorted(swapped, key=lambda lost: lost.frame)
+        for held in (self.used, self.brightness, self.detail, self.to_first, self.keyframes):
+            held.clear()
+        self._start(number, plane, current)
 
     def _take(self, number: int, plane: Plane, place: Similarity) -> None:
         energy = detail_energy(plane)
@@ -146,7 +171,7 @@ class _Walk:
             raise ValueError(message)
         index = accumulator.index_map()
         best = reduced(accumulator.best, _INDEX_REDUCTION)
-        contrast = best / (accumulator.mean + 1e-9)
+        contrast = best / (accumulator.total / len(self.used) + 1e-9)
         return Survey(
             tuple(self.used),
             tuple(self.lost),
@@ -163,19 +188,21 @@ class _Walk:
 def _flicker(brightness: list[float]) -> tuple[float, ...]:
     """Brightness of each frame against a smooth course along the stack.
 
-    Brightness also changes slowly along a stack (effective aperture, framing): only what jumps about a
-    running median of seven frames is flicker.
+    Brightness also changes slowly along a stack (effective aperture, framing): only what leaves the robust
+    line through the nearest seven frames (Theil 1950, Sen 1968) is flicker.
     """
     values = np.array(brightness)
     if len(values) < 3:
-        return tuple(float(v) for v in np.ones_like(values))
-    reach = min(3, (len(values) - 1) // 2)
-    padded = np.pad(values, reach, mode="reflect")
-    course = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1), axis=1)
+        return (1.0,) * len(values)
+    window = min(_FLICKER_FRAMES, len(values))
+    starts = np.clip(np.arange(len(values)) - window // 2, 0, len(values) - window)
+    course = [_on_line(values[a : a + window], k - a) for k, a in enumerate(starts.tolist())]
     return tuple(float(v) for v in values / np.maximum(course, 1e-6))
 
 
-def median_contrast(survey_: Survey) -> float:
-    """The typical gain in detail energy of the sharpest frame over the mean of all."""
-    value = float(np.median(survey_.contrast))
-    return value if math.isfinite(value) else 1.0
+def _on_line(values: NDArray[np.float64], at: int) -> float:
+    """The value at place `at` of the line through most of the values at 0, 1, 2, ..."""
+    places = np.arange(len(values))
+    i, j = np.triu_indices(len(values), 1)
+    slope = np.median((values[j] - values[i]) / (j - i))
+    return float(np.median(values - slope * (places - at)))
