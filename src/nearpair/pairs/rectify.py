@@ -23,6 +23,9 @@ F64 = NDArray[np.float64]
 
 _TUKEY = 4.685
 _FEWEST = 24
+# Points this near to the common turn, scale and height agree with it (px of a picture for matching).
+_AGREES_PX = 2.0
+_FEWEST_AGREE = 0.4
 _KEYSTONE_FROM = 200
 
 
@@ -69,7 +72,8 @@ def rectify(found: Matches, size_px: tuple[int, int]) -> Rectified | NotRectifie
     design = np.column_stack(columns)
     solution, weight = _robust_fit(design, target)
     inliers = weight > 0
-    if inliers.mean() < 0.4:
+    # a robust spread grows with the disagreement: by weights alone any cloud of points would be one fit
+    if np.mean(np.abs(target - design @ solution) < _AGREES_PX) < _FEWEST_AGREE:
         return NotRectified("the points that the views share do not lie on one turn, scale and height")
     roll = math.degrees(math.atan2(solution[1] / radius, 1 + solution[2] / radius))
     scale = math.hypot(solution[1] / radius, 1 + solution[2] / radius)
