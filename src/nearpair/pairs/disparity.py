@@ -8,25 +8,34 @@ from functools import partial
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from nearpair.pairs import kernels
 from nearpair.pixels.luma import Plane
+
+Known = NDArray[np.bool_]
+Signature = NDArray[np.uint64]
+Sums = NDArray[np.uint16]
 
 _SMALL, _LARGE = 6, 90
 _NOISE = 2.0 / 255
 _TOLERANCE_PX = 1.5
 _LEAST_MARGIN = 0.02
+# Without any neighbour that differs from its middle by more than noise, on average over a window, a place has
+# no texture, and what it is told is only where the search ends or what its surroundings are.
+_TEXTURE_WINDOW_PX, _LEAST_NEIGHBOURS = 15, 1.0
 _SPECKLE_PX = 120
 _REACH = 3
+_MEDIAN_REACH = 2
 _ROWS_PER_BAND = 64
 
 
 @dataclass(frozen=True, slots=True)
 class Disparity:
-    """x_first − x_second in px of the first view (h, w), NaN where occluded or not trusted."""
+    """x_first − x_second in px of the first view (h, w), NaN where occluded, flat, or not trusted."""
 
     px: Plane
-    occluded: np.ndarray[tuple[int, int], np.dtype[np.bool_]]
+    occluded: Known
     """Where the second view has no counterpart (left-right check failed)."""
     margin: Plane
     """How clearly the best match won, 0..1."""
@@ -45,7 +54,8 @@ def match_rows(first: Plane, second: Plane, lowest: int, highest: int) -> Dispar
     Memory: about 3 bytes per pixel and disparity.
     """
     height, width = first.shape
-    sums = _aggregated(first, second, lowest, highest - lowest + 1)
+    signatures = (_signature(first), _signature(second))
+    sums = _aggregated(first, signatures, lowest, highest - lowest + 1)
     disparity = np.empty((height, width), np.float32)
     margin = np.empty((height, width), np.float32)
     _in_bands(height, partial(kernels.pick, sums, lowest, disparity, margin))
@@ -54,20 +64,26 @@ def match_rows(first: Plane, second: Plane, lowest: int, highest: int) -> Dispar
     del sums
     same = np.empty((height, width), np.bool_)
     _in_bands(height, partial(kernels.agree, disparity, other, _TOLERANCE_PX, same))
-    good = _without_speckles(disparity, same & (margin > _LEAST_MARGIN))
+    good = same & (margin > _LEAST_MARGIN) & _textured(signatures[0])
+    good = _without_speckles(disparity, good)
     disparity[~good] = np.nan
     return Disparity(_fine(first, second, disparity), ~same, margin)
 
 
-def _aggregated(
-    first: Plane, second: Plane, lowest: int, count: int
-) -> np.ndarray[tuple[int, int, int], np.dtype[np.uint16]]:
+def _signature(plane: Plane) -> Signature:
+    out = np.empty(plane.shape, np.uint64)
+    kernels.census(np.ascontiguousarray(plane, np.float32), _NOISE, out)
+    return out
+
+
+def _textured(signature: Signature) -> Known:
+    brighter = np.bitwise_count(signature).astype(np.float32)
+    window = (_TEXTURE_WINDOW_PX, _TEXTURE_WINDOW_PX)
+    return np.asarray(cv2.blur(brighter, window) >= _LEAST_NEIGHBOURS)
+
+
+def _aggregated(first: Plane, signatures: tuple[Signature, Signature], lowest: int, count: int) -> Sums:
     height, width = first.shape
-    signatures = []
-    for plane in (first, second):
-        out = np.empty((height, width), np.uint64)
-        kernels.census(np.ascontiguousarray(plane, np.float32), _NOISE, out)
-        signatures.append(out)
     cost = np.empty((height, width, count), np.uint8)
     _in_bands(height, partial(kernels.costs, signatures[0], signatures[1], lowest, cost))
     sums = np.zeros((height, width, count), np.uint16)
@@ -78,9 +94,7 @@ def _aggregated(
     return sums
 
 
-def _without_speckles(
-    disparity: Plane, good: np.ndarray[tuple[int, int], np.dtype[np.bool_]]
-) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+def _without_speckles(disparity: Plane, good: Known) -> Known:
     """Drop small islands of disparity that no neighbour supports."""
     lowest = float(np.min(disparity)) - 1
     scaled = np.where(good, (disparity - lowest) * 16, 0).astype(np.int16)
@@ -89,12 +103,11 @@ def _without_speckles(
 
 
 def _fine(first: Plane, second: Plane, disparity: Plane) -> Plane:
-    """Sub-pixel refinement of the known disparities, then a median against single outliers."""
+    """Sub-pixel refinement of the known disparities, then a median against outliers of the refinement."""
     blurred = [np.asarray(cv2.GaussianBlur(p, (0, 0), 0.7), np.float32) for p in (first, second)]
     slope = np.asarray(cv2.Scharr(blurred[1], cv2.CV_32F, 1, 0) / 32, np.float32)
-    out = np.empty_like(disparity)
-    _in_bands(
-        disparity.shape[0],
-        partial(kernels.refine, blurred[0], blurred[1], slope, disparity, _REACH, out),
-    )
+    rows = disparity.shape[0]
+    refined, out = np.empty_like(disparity), np.empty_like(disparity)
+    _in_bands(rows, partial(kernels.refine, blurred[0], blurred[1], slope, disparity, _REACH, refined))
+    _in_bands(rows, partial(kernels.calm, refined, _MEDIAN_REACH, out))
     return out

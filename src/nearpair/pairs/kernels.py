@@ -125,7 +125,7 @@ def along_columns(cost: U8, edges: F32, sums: U16, small: int, large: int, downw
 
 @njit(cache=True, nogil=True)
 def pick(sums: U16, lowest: int, out: F32, margin: F32, top: int, bottom: int) -> None:
-    """Disparity of least sum with a parabola through its neighbours, and how clearly it wins (0..1)."""
+    """Disparity of least sum, in between where two equal slopes meet, and how clearly it wins (0..1)."""
     width, count = sums.shape[1], sums.shape[2]
     for y in range(top, bottom):
         for x in range(width):
@@ -226,3 +226,33 @@ def refine(
                     break
             if abs(d - start) < 0.75:
                 out[y, x] = d
+
+
+@njit(cache=True, nogil=True)
+def calm(disparity: F32, reach: int, out: F32, top: int, bottom: int) -> None:
+    """Median of each known disparity with the known ones around it that differ by less than 2 px.
+
+    Unknown ones stay unknown, and a thin thing keeps its own depth whatever is behind it.
+    """
+    height, width = disparity.shape
+    found = np.empty((2 * reach + 1) ** 2, np.float32)
+    for y in range(top, bottom):
+        for x in range(width):
+            count = 0
+            for j in range(max(0, y - reach), min(height, y + reach + 1)):
+                for i in range(max(0, x - reach), min(width, x + reach + 1)):
+                    # comparisons with NaN are False
+                    if abs(disparity[j, i] - disparity[y, x]) < 2.0:
+                        at = count
+                        while at > 0 and found[at - 1] > disparity[j, i]:
+                            found[at] = found[at - 1]
+                            at -= 1
+                        found[at] = disparity[j, i]
+                        count += 1
+            middle = count // 2
+            if count == 0:
+                out[y, x] = np.nan
+            elif count % 2 == 1:
+                out[y, x] = found[middle]
+            else:
+                out[y, x] = (found[middle - 1] + found[middle]) / 2
