@@ -20,7 +20,7 @@ EYES = ("left", "right")
 
 # PSNR (dB) of the views against the pinhole picture, lower and upper bound. At 600 x 400 the ground is fine
 # texture of pixel size, which warping and JPEG alone cost some 30 dB; above 40 dB the truth itself was used.
-VIEW_DB = {"minerals": (22, 40), "gears": (27, 40), "shells": (26, 40), "p1_minerals": (25, 40)}
+VIEW_DB = {"minerals": (21, 40), "gears": (27, 40), "shells": (26, 40), "p1_minerals": (24, 40)}
 SCENES = [DATA / "minerals", DATA / "gears", DATA / "shells"]
 # at full size too, where the scenes lie beside the checkout
 SCENES += sorted((Path(__file__).parents[3] / "shared" / "scenes").glob("p1_minerals"))
