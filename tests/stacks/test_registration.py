@@ -221,7 +221,7 @@ def test_smoothing_takes_noise_out_of_an_even_drive():
     rng = np.random.default_rng(31)
     true = -0.004 + 0.0003 * np.linspace(-1, 1, 40) ** 2
     noise = rng.normal(0, 2e-4, 40)
-    even = smoothed(driven(true + noise, 2e-4 / 15))
+    even = smoothed(driven(true + noise, 2e-4 / 4))
     left = np.array([s.ln_scale for s in even]) - true
     assert np.std(left) < 0.4 * np.std(noise)
 
@@ -230,7 +230,7 @@ def test_smoothing_keeps_a_really_uneven_step():
     rng = np.random.default_rng(32)
     true = np.full(30, -0.004)
     true[12], true[20] = -0.012, 0.0
-    even = smoothed(driven(true + rng.normal(0, 2e-5, 30), 2e-5 / 15))
+    even = smoothed(driven(true + rng.normal(0, 2e-5, 30), 2e-5 / 4))
     assert even[12].ln_scale == pytest.approx(-0.012, rel=0.02)
     assert even[20].ln_scale == pytest.approx(0, abs=1e-4)
     assert even[5].ln_scale == pytest.approx(-0.004, rel=0.02)

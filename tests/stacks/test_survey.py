@@ -46,6 +46,19 @@ def test_sizes_along_a_ring_stack_are_true(scene, station):
     assert edge_error_px(scene, station, "rail") > 1.3 * edge_error_px(scene, station, "ring")
 
 
+@pytest.mark.parametrize(
+    ("scene", "station", "without"),
+    [("minerals", "left", (8,)), ("gears", "station_4", (5, 6)), ("shells", "right", (14,))],
+)
+def test_a_frame_left_out_leaves_a_longer_step(scene, station, without):
+    """Twice or three times its neighbours', which no smoothing may hide: all later places depend on it."""
+    steps = np.array([step.ln_scale for step in surveyed(scene, station, without).steps])
+    gap = without[0] - 1
+    around = np.median(np.concatenate([steps[gap - 3 : gap], steps[gap + 1 : gap + 4]]))
+    assert steps[gap] / around == pytest.approx(len(without) + 1, rel=0.05)
+    assert np.all(np.delete(steps, gap) / around < 1.5)
+
+
 @pytest.mark.parametrize(("scene", "station"), STATIONS)
 def test_the_reference_end_of_a_scene_sees_least(scene, station):
     reference = reference_end(surveyed(scene, station).steps)

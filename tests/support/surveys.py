@@ -28,9 +28,15 @@ def truth(scene):
     return json.loads((SCENES / scene / "truth" / "truth.json").read_text())
 
 
+def frame_files(scene, station):
+    """The frames of a station in shooting order."""
+    return [SCENES / scene / station / frame["file"] for frame in truth(scene)["frames"][station]]
+
+
 @cache
-def surveyed(scene, station):
-    files = [SCENES / scene / station / frame["file"] for frame in truth(scene)["frames"][station]]
+def surveyed(scene, station, without=()):
+    """The survey of a station, with some of its frames (numbers) taken out."""
+    files = [file for number, file in enumerate(frame_files(scene, station)) if number not in without]
     return survey((luma(np.asarray(Image.open(file))) for file in files), len(files))
 
 
