@@ -8,7 +8,7 @@ it too), and every cue below adds its log-odds to the combinations it agrees wit
 the sixteen combinations of (eyes, order of the first, order of the second, rail or ring).
 
 The log-odds are this project's own: set so that one cue alone is as sure as it deserved on ray-traced stacks
-and measured pairs, never above 99 %. Geometry of the shift: parallel axes, a camera moved right sees
+and measured pairs, never above 99.8 %. Geometry of the shift: parallel axes, a camera moved right sees
 everything further left. Magnification of rail and ring: thin lens, see `stacks.registration`.
 """
 
@@ -41,6 +41,8 @@ _GROWTH_FROM = 0.003
 _DISTANCE = 5.0
 _NAMES = 1.5
 _GIVEN = 12.0
+# Weights are estimates: no sum of them makes anything certain.
+_MOST_SURE = 0.999999
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,11 +226,16 @@ def decide(stacks: tuple[StackEvidence, StackEvidence], pair: PairEvidence | Non
     cues = [*_eye_cues(stacks, pair), *_tied_cues(stacks, pair)] if pair is not None else []
     return EyesFound(
         first_is_left,
-        max(left, 1 - left),
+        _confidence(left),
         tuple(cues),
         _contradiction(cues, stacks[0 if first_is_left else 1].name),
         (_order(0, stacks, pair, weights), _order(1, stacks, pair, weights)),
     )
+
+
+def _confidence(share: float) -> float:
+    """How sure the likelier of two answers is, from the probability of either."""
+    return min(max(share, 1 - share), _MOST_SURE)
 
 
 def _tied_cues(stacks: tuple[StackEvidence, StackEvidence], pair: PairEvidence) -> list[Cue]:
@@ -252,7 +259,8 @@ def _contradiction(cues: Sequence[Cue], left: str) -> str | None:
     if not against:
         return None
     listed = " and ".join(c.cue for c in against)
-    return f"{listed} say that {against[0].says} is the left eye, but the rest of the evidence says {left}"
+    other = against[0].says
+    return f"going by {listed}, {other} is the left eye; going by the rest of the evidence, {left} is"
 
 
 def _order(
@@ -268,9 +276,9 @@ def _order(
     rail = float(sum(w for w, x in zip(weights, _WORLDS, strict=True) if x.kind == "rail"))
     return OrderFound(
         NEAR_TO_FAR if near >= 0.5 else FAR_TO_NEAR,
-        max(near, 1 - near),
+        _confidence(near),
         "rail" if rail >= 0.5 else "ring",
-        max(rail, 1 - rail),
+        _confidence(rail),
         tuple(_order_cues(which, stack, pair, weights)),
     )
 
