@@ -295,3 +295,24 @@ def test_a_stopped_run_goes_on_and_gives_the_same_bytes(shells, finished, make, 
     assert again.exit_code == 0, again.stderr
     assert "left: looking through the frames" not in again.stderr
     assert files_below(shoot) == files_below(finished[0])
+
+
+def test_a_wrong_folder_first_does_not_spoil_the_target(make, shells, tmp_path):
+    (tmp_path / "empty").mkdir()
+    refused(make(tmp_path / "empty"), "no picture was found")
+    assert make(*eyes_of(shells)).exit_code == 0
+
+
+def test_a_wrong_station_is_not_kept(make, shells, finished_copy):
+    refused(make(*eyes_of(shells), to=finished_copy, options=["--left", "middle"]), "no station 'middle'")
+    assert make(*eyes_of(shells), to=finished_copy).exit_code == 0
+
+
+def test_one_station_for_both_eyes(make, shells):
+    refused(make(*eyes_of(shells), options=["--left", "left", "--right", "left"]), "two stations")
+
+
+def test_raw_frames_alone(make, tmp_path):
+    (tmp_path / "card").mkdir()
+    (tmp_path / "card" / "A.ARW").write_bytes(b"II*\0" + bytes(100))
+    refused(make(tmp_path / "card"), "A.ARW", "Develop")

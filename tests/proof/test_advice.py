@@ -106,7 +106,7 @@ def test_single_frames_say_what_depth_of_field_cost(proof):
 
     assert _codes(single(0.5))["single-frame-unsharp"].severity == "rework"
     assert _codes(single(0.1))["single-frame-unsharp"].severity == "care"
-    assert "nearpair plan" in _codes(single(0.1))["single-frame-unsharp"].remedy
+    assert "focus stack for each eye" in _codes(single(0.1))["single-frame-unsharp"].remedy
     assert "single-frame-unsharp" not in _codes(single(0.001))
 
 

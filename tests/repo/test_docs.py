@@ -156,3 +156,12 @@ def test_documents_name_no_machine(name):
 
 def test_the_picture_in_the_readme_stays_small():
     assert (ROOT / "docs/pictures/demo-anaglyph.jpg").stat().st_size <= 300_000
+
+
+def test_texts_name_only_commands_that_exist():
+    named = {
+        (path.name, name)
+        for path in SOURCE.rglob("*.py")
+        for name in re.findall(r"`nearpair ([a-z]+)", path.read_text())
+    }
+    assert {item for item in named if item[1] not in COMMANDS} == set()

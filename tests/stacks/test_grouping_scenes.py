@@ -1,6 +1,6 @@
 """Sorting the ray-traced scenes (ground truth: truth.json beside them) and the real stack real/balls.
 
-Collected only where the folder `shared` lies beside the checkout; the cases of test_grouping always run.
+The small copies in tests/data always; the full scenes where the folder `shared` lies beside the checkout.
 """
 
 import json
@@ -18,8 +18,10 @@ from nearpair.frames.read import read_small
 from nearpair.stacks.grouping import sort_frames
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"
-SCENES = sorted(path.parent.parent for path in SHARED.glob("scenes/*/truth/truth.json"))
-BALLS = sorted(SHARED.glob("real/balls"))
+DATA = Path(__file__).resolve().parents[1] / "data"
+FULL = sorted(path.parent.parent for path in SHARED.glob("scenes/*/truth/truth.json"))
+SCENES = [*sorted(path for path in (DATA / "scenes").iterdir() if path.is_dir()), *FULL]
+BALLS = [DATA / "real" / "balls", *sorted(SHARED.glob("real/balls"))]
 
 
 @cache
@@ -28,11 +30,26 @@ def scene(folder):
     truth = json.loads((folder / "truth" / "truth.json").read_text())
     stations = defaultdict(list)
     luma = {}
-    for entry in truth["frames"]:
-        info = read_info(folder / truth["stations"][entry["station"]]["folder"] / entry["file"])
-        stations[entry["station"]].append(info)
-        luma[info.path] = read_small(info, 4)
-    return dict(stations), luma, truth
+    for name, file in entries(folder, truth):
+        info = read_info(file)
+        stations[name].append(info)
+        luma[info.path] = read_small(info, 4 if folder in FULL else 2)
+    return dict(stations), luma, {name: about(truth, name) for name in stations}
+
+
+def entries(folder, truth):
+    """Return (station, file) of every frame, in shooting order; small copies keep them by station."""
+    if folder in FULL:
+        station = truth["stations"]
+        return [(e["station"], folder / station[e["station"]]["folder"] / e["file"]) for e in truth["frames"]]
+    return [(name, folder / name / e["file"]) for name, frames in truth["frames"].items() for e in frames]
+
+
+def about(truth, name):
+    """Return (place from the left, whether the far end was shot first) of a station."""
+    if "orders" in truth:
+        return float(name == truth["right"]), truth["orders"][name] == "far-to-near"
+    return truth["stations"][name]["x_mm"], truth["stations"][name]["order"] == "far_to_near"
 
 
 def disguised(folder, change):
@@ -106,10 +123,10 @@ def test_one_folder_per_station(folder, change):
 def test_nothing_but_pictures(folder):
     """Random names, no EXIF: stations from left to right, order true up to direction, and said so."""
     stations, glance = disguised(folder, lambda frame, number: random_name(stripped(frame), number))
-    truth = scene(folder)[2]["stations"]
+    truth = scene(folder)[2]
     found = sort_frames([("card", shuffled([f for s in stations.values() for f in s]))], glance)
-    left_to_right = sorted(stations, key=lambda name: truth[name]["x_mm"])
-    far_first = {name: truth[name]["order"] == "far_to_near" for name in stations}
+    left_to_right = sorted(stations, key=lambda name: truth[name][0])
+    far_first = {name: truth[name][1] for name in stations}
     alike = [names(stations[n] if far_first[n] else stations[n][::-1]) for n in left_to_right]
     assert [names(s.frames) for s in found.stations] in (alike, [line[::-1] for line in alike])
     assert found.set_aside == ()
@@ -120,8 +137,8 @@ def test_nothing_but_pictures(folder):
 def test_stacks_all_shot_in_one_direction(folder):
     """Turning every second stack round gives the hard jump: focus far at one end, near at the other."""
     stations, glance = disguised(folder, lambda frame, number: frame)
-    truth = scene(folder)[2]["stations"]
-    lines = [v if truth[k]["order"] == "far_to_near" else v[::-1] for k, v in stations.items()]
+    truth = scene(folder)[2]
+    lines = [v if truth[k][1] else v[::-1] for k, v in stations.items()]
     start = datetime(2024, 1, 1, tzinfo=UTC).timestamp()
     order = [frame.path for line in lines for frame in line]
     timed = [[replace(f, captured_s=start + 2 * order.index(f.path)) for f in line] for line in lines]

@@ -20,10 +20,11 @@ DEMO_SHOOT = Path("demo-shoot")
 def _finished(proof: "Proof", shoot: Path, as_json: bool) -> None:
     """Print a proof: as JSON on standard output, or as words."""
     from nearpair.proof.model import encode
+    from nearpair.shoot.exporting import anaglyph_name
     from nearpair.shoot.folder import ShootFolder
 
     folder = ShootFolder(shoot)
-    anaglyph = folder.out(words.anaglyph_name(proof.colour.glasses, proof.colour.method))
+    anaglyph = folder.out(anaglyph_name(proof.colour.glasses, proof.colour.method))
     say.lines(words.proof(proof, shoot, anaglyph, folder.proof_html), to_stderr=as_json)
     if as_json:
         say.json(encode(proof))
@@ -163,13 +164,14 @@ def export(shoot: options.Shoot, glasses: options.GlassesName = None, method: op
         nearpair export quartz --glasses amber-blue --method half-colour
     """
     from nearpair.shoot.decisions import load
+    from nearpair.shoot.exporting import anaglyph_name
     from nearpair.shoot.folder import ShootFolder
     from nearpair.shoot.run import Overrides
 
     _run(shoot, "export", Overrides(glasses=glasses, method=method))
     folder = ShootFolder(shoot)
     colour = load(folder.toml).colour
-    say.lines(words.stage_done(folder.out(words.anaglyph_name(colour.glasses, colour.method)), shoot))
+    say.lines(words.stage_done(folder.out(anaglyph_name(colour.glasses, colour.method)), shoot))
 
 
 @told

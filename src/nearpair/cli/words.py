@@ -51,11 +51,6 @@ LOUD, WEAK, GOOD = "bold red", "dim", "bold green"
 _VERDICT_STYLES = {"ready": GOOD, "with care": "bold yellow", "rework": LOUD}
 
 
-def anaglyph_name(glasses: str, method: str) -> str:
-    """Name of the anaglyph among the outputs."""
-    return f"anaglyph-{glasses}-{method}.jpg"
-
-
 def sentence(text: str) -> str:
     """Begin with a capital letter."""
     return text[:1].upper() + text[1:]

@@ -37,7 +37,8 @@ def eyes(proof: Proof) -> Iterator[Finding]:
         yield Finding(
             code="eyes-contradiction",
             severity="rework",
-            text=f"The signs of which view belongs to which eye contradict each other: {found.contradiction}",
+            text="The signs of which view belongs to which eye contradict each other: "
+            f"{found.contradiction}.",
             remedy="Look at the pair: what is near must stand in front. If it stands behind: "
             f"{swap}. If not: {keep}.",
             measured=measured,
@@ -89,7 +90,7 @@ def _gap(station: Station, gap: FocusGap) -> Finding:
         text=f"A slice of focus is missing in {station.name}, between frames {gap.after_frame + 1} and "
         f"{following + 1} ({' and '.join(names)}): neither shows what lies between them sharp.",
         remedy="If the subject still stands, shoot the missing frames again from the same station and run "
-        "`nearpair make` again. Next time take smaller steps: `nearpair plan`.",
+        "`nearpair make` again. Next time take steps no larger than the others of this stack.",
         measured=", ".join(measured),
     )
 
@@ -142,8 +143,8 @@ def coverage(proof: Proof) -> Iterator[Finding]:
                 severity="note",
                 text=f"Part of {station.name} is sharp in no frame. For a plain background that is "
                 "as it should be.",
-                remedy="If the subject itself is unsharp there, add frames beyond the ends of the stack: "
-                "`nearpair plan` gives their number.",
+                remedy="If the subject itself is unsharp there, begin the next stack before, and end it "
+                "after, the last sharp thing.",
                 measured=f"{percent(focus.covered_fraction)} of the view is sharp in some frame",
             )
 
@@ -159,8 +160,7 @@ def single_frames(proof: Proof) -> Iterator[Finding]:
             severity="rework" if unsharp >= FRAME_UNSHARP_REWORK else "care",
             text=f"{station.name} is a single frame, and its depth of field does not reach through "
             "the subject.",
-            remedy="Shoot a focus stack for each eye; `nearpair plan` gives the step and the number "
-            "of frames.",
+            remedy="Shoot a focus stack for each eye, in steps that let the sharp zones overlap.",
             measured=f"{percent(unsharp)} of the textured picture is not sharp",
         )
 
@@ -191,7 +191,7 @@ def set_aside(proof: Proof) -> Iterator[Finding]:
     yield Finding(
         code="set-aside",
         severity="care" if number > SET_ASIDE_MANY * (used + number) else "note",
-        text=f"Files were set aside: {first.file} ({first.reason}){more}.",
+        text=f"Files were set aside: {first.file}{more}. {first.reason}",
         remedy="Nothing to do if they do not belong to this picture. Otherwise copy them from the "
         "card again, or shoot them again, and run `nearpair make` again.",
         measured=f"{number} of {used + number} files",

@@ -89,7 +89,7 @@ def _wider_base(proof: Proof, factor: float) -> str:
     if left is None or right is None or left == right:
         return (
             f"Next time use a stereo base about {factor:.1f} times as wide, or a subject with something "
-            "in front of something else; `nearpair plan` gives the base."
+            "in front of something else."
         )
     base = abs(right - left)
     return (

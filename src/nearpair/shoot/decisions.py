@@ -48,7 +48,7 @@ class ViewingConditions(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class ColourDecisions(Struct, frozen=True, forbid_unknown_fields=True):
-    """Which glasses the anaglyph is made for (a name or a calibration file), and how colours are found."""
+    """Which glasses the anaglyph is made for and how colours are found."""
 
     glasses: Annotated[str, Meta(min_length=1)] = "red-cyan"
     method: Literal["colour", "half-colour", "grey", "least-squares"] = "least-squares"
@@ -131,7 +131,7 @@ distance_mm = 600.0
 eyes_mm = 63.0
 
 [colour]
-# The glasses (or a calibration file), and how colours are found: "colour", "half-colour", "grey" or
+# The glasses, such as "red-cyan", and how colours are found: "colour", "half-colour", "grey" or
 # "least-squares".
 glasses = "red-cyan"
 method = "least-squares"

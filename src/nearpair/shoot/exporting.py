@@ -1,4 +1,4 @@
-"""The export and proof stages: outputs, proof.json and proof.html from the mounted pair."""
+"""The export stage: the finished forms of the mounted pair."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -12,21 +12,15 @@ from nearpair.errors import NearpairError
 from nearpair.frames.profiles import read_profile, srgb_profile, to_srgb
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_jpeg
-from nearpair.optics.viewing import Viewing
 from nearpair.outputs.anaglyph import METHODS, anaglyph
 from nearpair.outputs.freeview import crossed, parallel
 from nearpair.progress import Progress
-from nearpair.proof.assemble import Inputs, assemble
-from nearpair.proof.model import Eyes, Mounting, Proof, SetAside, Station, decode, encode
-from nearpair.proof.pictures import depth_picture, thumbnail
-from nearpair.proof.report import render
-from nearpair.shoot.atomic import replacing, write_whole
+from nearpair.shoot.atomic import replacing
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.memo import Memo, key_of
 
 _QUALITY = 95
-_REPORT_PX = 1400
 _GAP_SHARE = 0.02
 
 
@@ -49,7 +43,8 @@ def export(
     """Write the anaglyph by every method and the pictures for free viewing; returns their files by name."""
     glasses = glasses_named(decisions.colour.glasses)
     files = {
-        f"anaglyph-{method}": shoot.out(_anaglyph_name(glasses, method)) for method in methods_for(glasses)
+        f"anaglyph-{method}": shoot.out(anaglyph_name(glasses.name, method))
+        for method in methods_for(glasses)
     }
     files |= {name: shoot.out(f"{name}.jpg") for name in ("parallel", "crossed")}
     key = key_of(mount_key, decisions.colour.glasses, _QUALITY)
@@ -64,8 +59,9 @@ def export(
     return files
 
 
-def _anaglyph_name(glasses: Glasses, method: str) -> str:
-    return f"anaglyph-{glasses.name}-{method}.jpg"
+def anaglyph_name(glasses: str, method: str) -> str:
+    """Name of the anaglyph among the outputs."""
+    return f"anaglyph-{glasses}-{method}.jpg"
 
 
 def _making(name: str, glasses: Glasses) -> Callable[[Pixels, Pixels], NDArray[Any]]:
@@ -93,71 +89,3 @@ def _as_seen(path: Path) -> NDArray[np.uint8]:
         # 65535 / 255 = 257, rounded to the nearest code
         return np.asarray((rgb.astype(np.uint32) + 128) // 257, np.uint8)
     return np.asarray(rgb, np.uint8)
-
-
-def prove(
-    shoot: ShootFolder,
-    memo: Memo,
-    decisions: Decisions,
-    stations: list[Station],
-    eyes: Eyes,
-    mounting: tuple[str, Mounting],
-    set_aside: list[SetAside],
-    notes: list[str],
-    progress: Progress,
-) -> Proof:
-    """Measure the mounted pair; write proof.json and proof.html, unless the same was done before."""
-    key = key_of(mounting[0], decisions.viewing, decisions.colour, stations, eyes, set_aside, notes)
-    outputs = [shoot.proof_json, shoot.proof_html]
-    if memo.recall("proof", key, outputs) is not None:
-        return decode(shoot.proof_json.read_bytes())
-    progress("proofing", 0, 3)
-    left, right = pair_as_seen(shoot)
-    glasses = glasses_named(decisions.colour.glasses)
-    merged = np.asarray(anaglyph(left, right, glasses, decisions.colour.method), np.uint8)
-    viewing = decisions.viewing
-    inputs = Inputs(
-        left=left,
-        right=right,
-        anaglyph=merged,
-        parallax=read_tiff(shoot.parallax),
-        viewing=Viewing(viewing.screen_width_mm, viewing.distance_mm, viewing.eyes_mm),
-        glasses=glasses,
-        method=decisions.colour.method,
-        stations=stations,
-        eyes=eyes,
-        mounting=mounting[1],
-        set_aside=set_aside,
-        notes=notes,
-    )
-    proof = assemble(inputs)
-    progress("proofing", 1, 3)
-    write_whole(shoot.proof_html, render(proof, _pictures(shoot, inputs, proof)).encode())
-    progress("proofing", 2, 3)
-    write_whole(shoot.proof_json, encode(proof))
-    memo.record("proof", key, outputs, b"done")
-    progress("proofing", 3, 3)
-    return decode(encode(proof))
-
-
-def _pictures(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, bytes]:
-    step = max(1, -(-max(inputs.parallax.shape) // _REPORT_PX))
-    near, far = proof.depth.near_px, proof.depth.far_px
-    pictures = {
-        "anaglyph": thumbnail(inputs.anaglyph, _REPORT_PX),
-        "left": thumbnail(inputs.left, _REPORT_PX // 2),
-        "right": thumbnail(inputs.right, _REPORT_PX // 2),
-    }
-    if near is not None and far is not None:
-        pictures["depth"] = depth_picture(inputs.parallax[::step, ::step], near, far)
-    return {name: _jpeg_bytes(shoot, picture) for name, picture in pictures.items()}
-
-
-def _jpeg_bytes(shoot: ShootFolder, picture: NDArray[Any]) -> bytes:
-    """A small JPEG in memory, by way of the shoot's cache."""
-    path = shoot.cache / "report-picture.jpg"
-    with replacing(path) as part:
-        write_jpeg(part, picture, 88, None, subsampling="4:2:0")
-    data = path.read_bytes()
-    path.unlink()
-    return data

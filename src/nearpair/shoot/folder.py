@@ -10,6 +10,7 @@ proof.json, proof.html        the proof
 
 import contextlib
 import re
+import shutil
 from collections.abc import Iterator, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Self
@@ -117,6 +118,14 @@ class ShootFolder:
     def source_paths(self, decisions: Decisions) -> list[Path]:
         """Return the folders with the frames; relative ones count from this folder."""
         return [self.root / source for source in decisions.sources]
+
+    def abandon(self, *, keep_root: bool) -> None:
+        """Remove what `open_or_create` and a run without result left: the decisions and the cache."""
+        shutil.rmtree(self.cache, ignore_errors=True)
+        self.toml.unlink(missing_ok=True)
+        if not keep_root:
+            with contextlib.suppress(OSError):
+                self.root.rmdir()
 
     @contextlib.contextmanager
     def lock(self) -> Iterator[None]:

@@ -33,7 +33,8 @@ def gather(folders: Sequence[Path], progress: Progress) -> Gathered:
     if not folders:
         message = "No folder with frames was given."
         raise SourceError(message, "Give the card's folder, or one folder for each station.")
-    listed = [(folder, list_frames(folder)[0]) for folder in folders]
+    contents = [(folder, *list_frames(folder)) for folder in folders]
+    listed = [(folder, files) for folder, files, _ in contents]
     total = sum(len(files) for _, files in listed)
     sources, aside, done = [], [], 0
     for folder, files in listed:
@@ -47,7 +48,10 @@ def gather(folders: Sequence[Path], progress: Progress) -> Gathered:
             progress("reading the headers", done, total)
         sources.append(Source(folder, tuple(frames)))
     if not any(source.frames for source in sources):
-        raise SourceError(_nothing(folders, aside), "Point at the folder that holds the frames of the shoot.")
+        others = [file for _, _, rest in contents for file in rest]
+        raise SourceError(
+            _nothing(folders, aside, others), "Point at the folder that holds the frames of the shoot."
+        )
     return Gathered(tuple(sources), tuple(aside))
 
 
@@ -58,8 +62,12 @@ def _info(file: Path) -> FrameInfo | FrameError:
         return error
 
 
-def _nothing(folders: Sequence[Path], aside: Sequence[SetAside]) -> str:
+def _nothing(folders: Sequence[Path], aside: Sequence[SetAside], others: Sequence[Path]) -> str:
     where = ", ".join(str(folder) for folder in folders)
+    if not aside and others:
+        found = _info(others[0])
+        why = f" The first of {len(others)} other files: {found}" if isinstance(found, FrameError) else ""
+        return f"{where}: no picture was found there.{why}"
     if not aside:
         return f"{where}: no picture was found there."
     return f"{where}: none of the {len(aside)} picture files can be used; the first: {aside[0].reason}"

@@ -57,6 +57,9 @@ def pair_up(
 ) -> Paired:
     """Choose the pair and tell its eyes apart. Raises PairError when the stations do not belong together."""
     left, right = (_station_named(name, stations) for name in (decisions.left, decisions.right))
+    if left is not None and left == right:
+        message = f"{stations[left].name} was given for both eyes; a pair needs two stations."
+        raise SourceError(message, "Name two different stations, or only one of them.")
     stacks = [_evidence(s, v, decisions) for s, v in zip(stations, surveys, strict=True)]
     key = key_of([stack_key(s.frames) for s in stations], stacks, left, right)
     recalled = keeper.memo.recall("eyes", key, []) if keeper else None

@@ -8,16 +8,18 @@ from typing import Literal, TypeVar
 import msgspec
 
 import nearpair
-from nearpair.errors import ShootError, SourceError
+from nearpair.errors import PairError, ShootError, SourceError
+from nearpair.frames.listing import SHOOT_FILE
 from nearpair.progress import Progress, silent
 from nearpair.proof.model import Eyes, Proof, SetAside, Station
 from nearpair.shoot.decisions import Decisions, load, save
-from nearpair.shoot.exporting import export, glasses_named, methods_for, prove
+from nearpair.shoot.exporting import export, glasses_named, methods_for
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Looked, Member, look_at
 from nearpair.shoot.memo import Memo
 from nearpair.shoot.merging import Merged, merge_station
 from nearpair.shoot.mounting import mount_pair
+from nearpair.shoot.proving import Subject, drop_stale_proof, prove
 from nearpair.shoot.surveying import Keeper
 
 S = TypeVar("S", bound=msgspec.Struct)
@@ -69,9 +71,17 @@ def make(
     An existing shoot of the same sources is continued. Raises NearpairError (see `errors`) with the reason.
     """
     _check_sources(sources)
+    existed = shoot.exists()
+    continued = (shoot / SHOOT_FILE).exists()
     folder = ShootFolder.open_or_create(shoot, sources)
     _check_same_sources(folder, sources)
-    proof = run(shoot, "proof", overrides, progress)
+    try:
+        proof = run(shoot, "proof", overrides, progress)
+    except (SourceError, PairError):
+        # sources that hold no shoot must not be remembered as this folder's
+        if not continued:
+            folder.abandon(keep_root=existed)
+        raise
     if proof is None:
         message = f"{shoot}: the job ended without a proof."
         raise ShootError(message, "Run it again.")
@@ -90,15 +100,24 @@ def run(
         decisions = load(folder.toml)
         changed = _with(decisions, overrides)
         _check_colour(changed)
+        memo = Memo(folder.cache, _VERSION)
+        looked = look_at(changed, folder.source_paths(changed), Keeper(memo, folder.cache), progress)
+        pair = _pair_of(looked)
         if changed != decisions:
+            # only now: decisions that the sources contradict must not be kept
             save(folder.toml, changed)
-        return _staged(folder, changed, until, progress)
+        return _staged(folder, memo, changed, looked, pair, until, progress)
 
 
-def _staged(folder: ShootFolder, decisions: Decisions, until: str, progress: Progress) -> Proof | None:
-    memo = Memo(folder.cache, _VERSION)
-    looked = look_at(decisions, folder.source_paths(decisions), Keeper(memo, folder.cache), progress)
-    pair = _pair_of(looked)
+def _staged(
+    folder: ShootFolder,
+    memo: Memo,
+    decisions: Decisions,
+    looked: Looked,
+    pair: tuple[Member, Member],
+    until: str,
+    progress: Progress,
+) -> Proof | None:
     last = STAGES.index(until)
     if last == 0:
         return None
@@ -106,22 +125,21 @@ def _staged(folder: ShootFolder, decisions: Decisions, until: str, progress: Pro
     if last == 1:
         return None
     mounted = mount_pair(folder, memo, pair, (left, right), decisions.mounting.window, progress)
+    subject = Subject(
+        mounted.key,
+        mounted.mounting,
+        _reports(looked, pair, (left, right)),
+        _eyes_of(looked),
+        list(looked.set_aside),
+        _notes(looked),
+    )
+    drop_stale_proof(folder, memo, decisions, subject)
     if last == 2:
         return None
     export(folder, memo, mounted.key, decisions, progress)
     if last == 3:
         return None
-    return prove(
-        folder,
-        memo,
-        decisions,
-        _reports(looked, pair, (left, right)),
-        _eyes_of(looked),
-        (mounted.key, mounted.mounting),
-        list(looked.set_aside),
-        _notes(looked),
-        progress,
-    )
+    return prove(folder, memo, decisions, subject, progress)
 
 
 def _pair_of(looked: Looked) -> tuple[Member, Member]:

@@ -12,7 +12,7 @@ import numpy as np
 from nearpair.frames.metadata import FrameInfo
 from nearpair.stacks.runs import LONG_PAUSE, Link, Run, Seen, is_few, link_between
 
-REMEDY = "If it belongs to a stack, list it under that station in shoot.toml."
+REMEDY = "If it belongs to a stack, put each stack in a folder of its own and give these folders."
 DIFFERENT_STEP = 3.0  # difference over the usual step of the stack, or below one in so many
 APERTURE_RATIO = 1.3  # the effective f-number creeps with focus by less
 EXPOSURE_EV = 1.0  # automatic exposure within a stack varies by less

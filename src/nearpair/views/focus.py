@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 
 from nearpair.pixels.luma import Plane
-from nearpair.views import kernels
+from nearpair.views import focus_kernels as kernels
 
 # A pixel counts as measured when its sharpest frame has this many times the energy of the noise floor
 # (the typical least energy over the frames), and this many times its own mean over the frames.
@@ -94,7 +94,9 @@ class Coverage:
 
 _GAP_NARROWER = 0.8
 _FEWEST_SHARE = 0.003
-_NEAR, _WIDE = 2, 6
+# Neighbours to compare with, in frames: farther away the response is another one (false alarms on ray-traced
+# stacks with frames taken out: 11 of 162 up to 6 frames away, none up to 4, with no fewer gaps found).
+_NEAR, _WIDE = 2, 4
 # A gap of g steps narrows the median response between its two frames to about g^(−0.42) of that around it:
 # measured on ray-traced stacks with frames taken out (g = 2: 0.76, g = 3: 0.62).
 _WIDTH_POWER = 1 / 0.42

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Pixels, Plane
-from nearpair.views import kernels
+from nearpair.views import kernels, plane_kernels
 from nearpair.views.focus import FocusTracker
 
 _FROM_FINER = 2.0
@@ -109,7 +109,7 @@ class Merger:
         if self._count == 1:
             self._only = rgb.copy()
         full = 255.0 if rgb.dtype == np.uint8 else 65535.0
-        gain = float(kernels.FULL) / (full * brightness)
+        gain = float(plane_kernels.FULL) / (full * brightness)
         self._in_bands(self._size[0], partial(self._take, rgb, gain))
         self._accumulate(self._warped(to_reference), to_reference.inverse().matrix())
 
@@ -118,7 +118,7 @@ class Merger:
         luma, blue, red = self._source
         rows = slice(top // 2, (bottom + 1) // 2) if self._halved else slice(top, bottom)
         codes = cv2.split(rgb[top:bottom])
-        kernels.to_planes(*codes, gain, luma[top:bottom], blue[rows], red[rows])
+        plane_kernels.to_planes(*codes, gain, luma[top:bottom], blue[rows], red[rows])
 
     def _in_bands(self, rows: int, work: Callable[[int, int], None]) -> None:
         """Run `work(top, bottom)` over bands of rows; bands do not depend on the number of cores."""
@@ -134,7 +134,7 @@ class Merger:
         for source, out in zip(self._source, self._moved, strict=True):
             smaller = source.shape != self._size
             matrix = (inverse.resampled(0.5) if smaller else inverse).matrix()
-            self._in_bands(out.shape[0], partial(kernels.warp, source, matrix, out))
+            self._in_bands(out.shape[0], partial(plane_kernels.warp, source, matrix, out))
         return self._moved
 
     def _accumulate(self, planes: tuple[Fixed, ...], inverse: NDArray[np.float64]) -> None:
@@ -222,8 +222,8 @@ class Merger:
 
     def _stored(self, luma: Plane, blue: Plane, red: Plane) -> Pixels:
         out = np.empty((*self._size, 3), self._dtype)
-        scale = (255.0 if self._dtype == np.uint8 else 65535.0) / float(kernels.FULL)
-        self._in_bands(self._size[0], partial(kernels.to_rgb, luma, blue, red, scale, out))
+        scale = (255.0 if self._dtype == np.uint8 else 65535.0) / float(plane_kernels.FULL)
+        self._in_bands(self._size[0], partial(plane_kernels.to_rgb, luma, blue, red, scale, out))
         return out
 
 

@@ -1,0 +1,112 @@
+"""The proof stage: proof.json and proof.html from the mounted pair."""
+
+from typing import Any
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from nearpair.frames.write import read_tiff, write_jpeg
+from nearpair.optics.viewing import Viewing
+from nearpair.outputs.anaglyph import anaglyph
+from nearpair.progress import Progress
+from nearpair.proof.assemble import Inputs, assemble
+from nearpair.proof.model import Eyes, Mounting, Proof, SetAside, Station, decode, encode
+from nearpair.proof.pictures import depth_picture, thumbnail
+from nearpair.proof.report import render
+from nearpair.shoot.atomic import replacing, write_whole
+from nearpair.shoot.decisions import Decisions
+from nearpair.shoot.exporting import glasses_named, pair_as_seen
+from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.memo import Memo, key_of
+
+_REPORT_PX = 1400
+_REPORT_QUALITY = 88
+
+
+class Subject(msgspec.Struct, frozen=True):
+    """What is to be proofed: the mounted pair (by the digest of its making) and how it came about."""
+
+    mount_key: str
+    mounting: Mounting
+    stations: list[Station]
+    eyes: Eyes
+    set_aside: list[SetAside]
+    notes: list[str]
+
+
+def _key(decisions: Decisions, subject: Subject) -> str:
+    return key_of(decisions.viewing, decisions.colour, subject)
+
+
+def drop_stale_proof(shoot: ShootFolder, memo: Memo, decisions: Decisions, subject: Subject) -> None:
+    """Remove a proof that speaks of another mounting than the one that is now in the folder."""
+    outputs = [shoot.proof_json, shoot.proof_html]
+    if memo.recall("proof", _key(decisions, subject), outputs) is None:
+        for path in outputs:
+            path.unlink(missing_ok=True)
+
+
+def prove(
+    shoot: ShootFolder, memo: Memo, decisions: Decisions, subject: Subject, progress: Progress
+) -> Proof:
+    """Measure the mounted pair; write proof.json and proof.html, unless the same was done before."""
+    key = _key(decisions, subject)
+    outputs = [shoot.proof_json, shoot.proof_html]
+    if memo.recall("proof", key, outputs) is not None:
+        return decode(shoot.proof_json.read_bytes())
+    progress("proofing", 0, 3)
+    inputs = _inputs(shoot, decisions, subject)
+    proof = assemble(inputs)
+    progress("proofing", 1, 3)
+    write_whole(shoot.proof_html, render(proof, _pictures(shoot, inputs, proof)).encode())
+    progress("proofing", 2, 3)
+    written = encode(proof)
+    write_whole(shoot.proof_json, written)
+    memo.record("proof", key, outputs, b"done")
+    progress("proofing", 3, 3)
+    return decode(written)
+
+
+def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Inputs:
+    left, right = pair_as_seen(shoot)
+    glasses = glasses_named(decisions.colour.glasses)
+    seen = np.asarray(anaglyph(left, right, glasses, decisions.colour.method), np.uint8)
+    viewing = decisions.viewing
+    return Inputs(
+        left=left,
+        right=right,
+        anaglyph=seen,
+        parallax=read_tiff(shoot.parallax),
+        viewing=Viewing(viewing.screen_width_mm, viewing.distance_mm, viewing.eyes_mm),
+        glasses=glasses,
+        method=decisions.colour.method,
+        stations=subject.stations,
+        eyes=subject.eyes,
+        mounting=subject.mounting,
+        set_aside=subject.set_aside,
+        notes=subject.notes,
+    )
+
+
+def _pictures(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, bytes]:
+    step = max(1, -(-max(inputs.parallax.shape) // _REPORT_PX))
+    near, far = proof.depth.near_px, proof.depth.far_px
+    pictures = {
+        "anaglyph": thumbnail(inputs.anaglyph, _REPORT_PX),
+        "left": thumbnail(inputs.left, _REPORT_PX // 2),
+        "right": thumbnail(inputs.right, _REPORT_PX // 2),
+    }
+    if near is not None and far is not None:
+        pictures["depth"] = depth_picture(inputs.parallax[::step, ::step], near, far)
+    return {name: _jpeg_bytes(shoot, picture) for name, picture in pictures.items()}
+
+
+def _jpeg_bytes(shoot: ShootFolder, picture: NDArray[Any]) -> bytes:
+    """A small JPEG in memory, by way of the shoot's cache."""
+    path = shoot.cache / "report-picture.jpg"
+    with replacing(path) as part:
+        write_jpeg(part, picture, _REPORT_QUALITY, None, subsampling="4:2:0")
+    data = path.read_bytes()
+    path.unlink()
+    return data
