@@ -1,7 +1,7 @@
 """Mounting: window, layout, resampling and the parallax that goes with it.
 
-Sign of parallax and window: parallax = x_right − x_left on the mounted pair, zero at the window, negative in front
-(docs: conventions). Pairs: tests/support/pairs.py names the sources.
+Signs: parallax = x_right − x_left on the mounted pair, zero at the window, negative in front of it.
+Pairs: tests/support/pairs.py names the sources.
 """
 
 import cv2
@@ -29,7 +29,10 @@ def whole(size_px):
     return (0.0, 0.0, size_px[1] - 1.0, size_px[0] - 1.0)
 
 
-def plan(size_px, rows=Similarity(), window_px=0.0, point=None, usable=None):
+LEVEL = Similarity()
+
+
+def plan(size_px, rows=LEVEL, window_px=0.0, point=None, usable=None):
     return plan_mount(size_px, rows, window_px, point, usable or (whole(size_px), whole(size_px)))
 
 
@@ -224,10 +227,9 @@ def test_at_the_window_point_the_parallax_is_zero(point):
     one, other = mounted(pair.left, right, found)
     x, y, _, _ = found.crop_px
     parallax = -match_rows(luma(one), luma(other), -70, 70).px
-    at = np.s_[
-        round(point[1]) - y - 4 : round(point[1]) - y + 5, round(point[0]) - x - 4 : round(point[0]) - x + 5
-    ]
-    assert np.nanmedian(parallax[at]) == pytest.approx(0, abs=0.5)
+    column, row = round(point[0]) - x, round(point[1]) - y
+    around = parallax[row - 4 : row + 5, column - 4 : column + 5]
+    assert np.nanmedian(around) == pytest.approx(0, abs=0.5)
     # and everywhere it is what the map says
     said = mounted_parallax(pair.disparity_left_px, 1, found)
     error = np.abs(parallax - said)[np.isfinite(parallax)]
