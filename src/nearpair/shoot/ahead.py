@@ -3,6 +3,7 @@
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from threading import Lock
 from typing import TypeVar
 
 import numpy as np
@@ -35,23 +36,29 @@ def read_ahead(items: Iterable[S], read: Callable[[S], T]) -> Iterator[T]:
 
 
 class SmallFrames:
-    """Small lumas of frames, the latest ones kept, so that sorting and surveying decode a small card once."""
+    """Small lumas of frames, the latest ones kept, so that sorting and surveying decode a small card once.
+
+    Several threads may read at once.
+    """
 
     def __init__(self) -> None:
+        self._lock = Lock()
         self._kept: OrderedDict[str, NDArray[np.uint8]] = OrderedDict()
         self._bytes = 0
 
     def read(self, frame: FrameInfo, factor: int) -> NDArray[np.uint8]:
         """Return the luma of `frame` reduced by `factor`, (H // factor, W // factor)."""
         key = f"{factor} {frame.orientation} {frame.path}"
-        found = self._kept.get(key)
+        with self._lock:
+            found = self._kept.get(key)
         if found is None:
             found = read_small(frame, factor)
-            self._keep(key, found)
+            with self._lock:
+                self._keep(key, found)
         return found
 
     def _keep(self, key: str, plane: NDArray[np.uint8]) -> None:
-        if plane.nbytes > _KEPT_BYTES:
+        if plane.nbytes > _KEPT_BYTES or key in self._kept:
             return
         self._kept[key] = plane
         self._bytes += plane.nbytes

@@ -69,6 +69,6 @@ def _shown_key(steps: list[str]) -> str:
 def _found(raw: Any, steps: list[str]) -> str:
     value = raw
     for step in steps:
-        value = value[int(step) if isinstance(value, list) else step]
+        value = value[int(step) if isinstance(value, list | tuple) else step]
     shown = {True: "true", False: "false"}[value] if isinstance(value, bool) else repr(value)
     return shown if len(shown) <= 60 else f"{shown[:57]}..."

@@ -120,7 +120,12 @@ class ShootFolder:
         return [self.root / source for source in decisions.sources]
 
     def abandon(self, *, keep_root: bool) -> None:
-        """Remove what `open_or_create` and a run without result left: the decisions and the cache."""
+        """Remove what `open_or_create` and a run without result left: the decisions and the cache.
+
+        Once there are views, everything stays: without its decisions nobody could continue the folder.
+        """
+        if any((self.root / made).exists() for made in _MADE_HERE if made != self.cache.name):
+            return
         shutil.rmtree(self.cache, ignore_errors=True)
         self.toml.unlink(missing_ok=True)
         if not keep_root:

@@ -41,7 +41,7 @@ def gather(folders: Sequence[Path], progress: Progress) -> Gathered:
         frames = []
         for file, found in zip(files, read_ahead(files, _info), strict=True):
             if isinstance(found, FrameError):
-                aside.append(SetAside(file=file.name, reason=str(found)))
+                aside.append(SetAside(file=file.name, reason=reason_of(file, found)))
             else:
                 frames.append(found)
             done += 1
@@ -53,6 +53,11 @@ def gather(folders: Sequence[Path], progress: Progress) -> Gathered:
             _nothing(folders, aside, others), "Point at the folder that holds the frames of the shoot."
         )
     return Gathered(tuple(sources), tuple(aside))
+
+
+def reason_of(file: Path, error: FrameError) -> str:
+    """What is wrong with a file, to stand beside its name: proofs do not tell where on a disk it lies."""
+    return str(error).removeprefix(f"{file}: ")
 
 
 def _info(file: Path) -> FrameInfo | FrameError:
@@ -70,4 +75,5 @@ def _nothing(folders: Sequence[Path], aside: Sequence[SetAside], others: Sequenc
         return f"{where}: no picture was found there.{why}"
     if not aside:
         return f"{where}: no picture was found there."
-    return f"{where}: none of the {len(aside)} picture files can be used; the first: {aside[0].reason}"
+    first = f"{aside[0].file}: {aside[0].reason}"
+    return f"{where}: none of the {len(aside)} picture files can be used; the first, {first}"

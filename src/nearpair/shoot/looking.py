@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from nearpair.errors import SourceError
+from nearpair.errors import FrameError, SourceError
 from nearpair.frames.metadata import FrameInfo
 from nearpair.pairs.eyes import OrderFound
 from nearpair.progress import Progress
@@ -19,7 +19,7 @@ from nearpair.proof.model import Eyes, Focus, OrderCue, Registration, SetAside
 from nearpair.proof.model import Station as StationReport
 from nearpair.shoot.ahead import SmallFrames
 from nearpair.shoot.decisions import Decisions
-from nearpair.shoot.gather import Gathered, gather
+from nearpair.shoot.gather import Gathered, gather, reason_of
 from nearpair.shoot.memo import key_of
 from nearpair.shoot.pairing import Paired, alone, pair_up, reference_of
 from nearpair.shoot.surveying import Keeper, stack_key, survey_factor, survey_station
@@ -119,7 +119,10 @@ def _sorted(gathered: Gathered, small: SmallFrames, keeper: Keeper | None, progr
 
 def _sort(gathered: Gathered, small: SmallFrames, progress: Progress) -> Sorted:
     def glance(frame: FrameInfo) -> NDArray[np.uint8]:
-        plane = small.read(frame, survey_factor(frame.size_px))
+        try:
+            plane = small.read(frame, survey_factor(frame.size_px))
+        except FrameError as error:
+            raise FrameError(reason_of(frame.path, error), "") from error
         step = max(1, -(-max(plane.shape) // _GLANCE_LONG_SIDE_PX))
         size = (max(1, plane.shape[1] // step), max(1, plane.shape[0] // step))
         return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.uint8)
@@ -137,7 +140,7 @@ def _refuse_if_strict(decisions: Decisions, aside: Sequence[SetAside]) -> None:
 def _stations(sorted_: Sorted, aside: Sequence[SetAside]) -> tuple[Station, ...]:
     stations = tuple(station for station in sorted_.stations if station.frames)
     if not stations:
-        reason = f" The first was set aside because: {aside[0].reason}" if aside else ""
+        reason = f" {aside[0].file} was set aside: {aside[0].reason}" if aside else ""
         message = f"No station with usable frames was found.{reason}"
         raise SourceError(message, "Check that the folders hold the frames of one shoot.")
     return stations

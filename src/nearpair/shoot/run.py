@@ -13,6 +13,7 @@ from nearpair.frames.listing import SHOOT_FILE
 from nearpair.progress import Progress, silent
 from nearpair.proof.model import Eyes, Proof, SetAside, Station
 from nearpair.shoot.decisions import Decisions, load, save
+from nearpair.shoot.explain import explained
 from nearpair.shoot.exporting import export, glasses_named, methods_for
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Looked, Member, look_at
@@ -205,7 +206,19 @@ def _check_colour(decisions: Decisions) -> None:
 
 
 def _with(decisions: Decisions, overrides: Overrides) -> Decisions:
-    """The decisions with the given overrides put in."""
+    """The decisions with the given overrides put in, as shoot.toml will give them back.
+
+    Raises ShootError for values that shoot.toml could not hold.
+    """
+    raw = msgspec.to_builtins(_put_in(decisions, overrides))
+    try:
+        return msgspec.convert(raw, Decisions)
+    except msgspec.ValidationError as error:
+        message = f"This cannot be decided: {explained(str(error), raw)}"
+        raise ShootError(message, "Give another value.") from error
+
+
+def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
     return msgspec.structs.replace(
         decisions,
         mounting=_replaced(decisions.mounting, window=overrides.window),
