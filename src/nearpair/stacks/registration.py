@@ -1,9 +1,7 @@
 """From steps between neighbouring frames to the place of every frame on the reference frame.
 
-A step maps frame k onto frame k−1. Steps are measured (see `align`), their magnification is smoothed when
-the stack was driven evenly, and they are then added up, not multiplied blindly. Roll and shifts stay as
-measured: a frame that jumps aside comes back, so its two steps belong together, and smoothing them one by one
-lets the frames walk away (0.5 px instead of 0.05 px over ray-traced stacks of 20 frames).
+A step maps frame k onto frame k−1. Steps are measured (see `align`), smoothed when the stack was driven
+evenly and did not shake, and they are then added up, not multiplied blindly.
 
 * ring stack: the entrance pupil stays, so everything scales alike and the steps' scales multiply;
 * rail stack: the camera moves, and the plane that frame i has in focus always lies at the same distance u.
@@ -35,6 +33,8 @@ Kind = Literal["rail", "ring", "single"]
 _FORMAL_TO_REAL = 4.0
 _SMOOTH_FROM_STEPS = 6
 _DEGREE = 2
+# a stand shakes when well-measured steps leave their course by more than this many times their variance
+_STEADY = 16.0
 # steps this many standard deviations from the others are no jitter
 _KNOCK = 5.0
 
@@ -65,20 +65,47 @@ def _centre(size_px: tuple[int, int]) -> tuple[float, float]:
 
 
 def smoothed(steps: Sequence[Step]) -> tuple[Step, ...]:
-    """Pull magnifications towards an even drive, as far as they are uncertain.
+    """Pull steps towards an even drive, as far as they are uncertain.
 
-    A quadratic in the step number is fitted robustly. How far well-measured steps really leave it says how
+    A quadratic in the step number is fitted robustly to the magnifications, and to roll and shifts where the
+    stand does not shake. How far well-measured steps really leave it says how
     unevenly the stack was driven; each step keeps that share of its own value (best linear combination of
     two estimates of known variance). Fewer than six steps stay as they are.
     """
     if len(steps) < _SMOOTH_FROM_STEPS:
         return tuple(steps)
-    even = _evened(np.array([s.ln_scale for s in steps]), np.array([s.sigma[0] for s in steps]))
-    return tuple(replace(s, ln_scale=float(v)) for s, v in zip(steps, even, strict=True))
+    sigma = np.array([s.sigma for s in steps])
+    scale = _evened(np.array([s.ln_scale for s in steps]), _variance(sigma[:, 0]))
+    roll = _steadied(np.array([s.roll_deg for s in steps]), sigma[:, 1])
+    dx, dy = (_steadied(np.array([s.shift_px[k] for s in steps]), sigma[:, 2 + k]) for k in range(2))
+    return tuple(
+        replace(s, ln_scale=float(m), roll_deg=float(r), shift_px=(float(x), float(y)))
+        for s, m, r, x, y in zip(steps, scale, roll, dx, dy, strict=True)
+    )
 
 
-def _evened(values: NDArray[np.float64], formal: NDArray[np.float64]) -> NDArray[np.float64]:
-    variance = (formal * _FORMAL_TO_REAL) ** 2 + 1e-14
+def _steadied(values: NDArray[np.float64], formal: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Roll or shift of a stand that does not shake: its even course; of one that does: as measured.
+
+    All or nothing: a frame that jumps aside comes back, so its two steps belong together, and smoothing them
+    one by one lets the frames walk away.
+    """
+    variance = _variance(formal)
+    trend = _robust_polynomial(values, variance)
+    sure = variance <= np.median(variance)
+    shake = 1.4826 * float(np.median(np.abs(values - trend)[sure]))
+    return _evened(values, variance) if shake**2 <= _STEADY * float(np.median(variance[sure])) else values
+
+
+def _variance(formal: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Variance of real steps from their formal standard errors.
+
+    Errors grow faster than the formal ones where little is sharp and blurred things dominate.
+    """
+    return np.asarray((formal * _FORMAL_TO_REAL * formal / np.median(formal)) ** 2 + 1e-14)
+
+
+def _evened(values: NDArray[np.float64], variance: NDArray[np.float64]) -> NDArray[np.float64]:
     trend = _robust_polynomial(values, variance)
     residual = values - trend
     sure = variance <= np.median(variance)

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from nearpair.colour.light import decode_srgb
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Plane, reduced
 from nearpair.pixels.sharpness import detail_energy
@@ -96,6 +97,15 @@ def survey(frames: Iterable[Plane], count: int, progress: Progress = silent) -> 
     return state.finish()
 
 
+def in_linear_light(plane: Plane) -> Plane:
+    """An encoded luma in [0, 1], to the nearest of 256 codes, as linear light.
+
+    Defocus mixes light. In encoded values bright things seem to grow when they blur, which reads as a change
+    of magnification (measured: 5 % of the breathing of a ray-traced ring stack; 1 % in linear light).
+    """
+    return decode_srgb(np.asarray(np.clip(plane, 0, 1) * 255 + 0.5, np.uint8))
+
+
 class _Walk:
     """The state of one pass."""
 
@@ -113,7 +123,7 @@ class _Walk:
         self.accumulator: _Accumulator | None = None
 
     def visit(self, number: int, plane: Plane) -> None:
-        current = structures(plane)
+        current = structures(in_linear_light(plane))
         if self.last is None:
             self._start(number, plane, current)
             return
@@ -160,7 +170,7 @@ class _Walk:
         self.detail.append(float(np.mean(np.sqrt(energy))))
         self.brightness.append(float(np.mean(plane)))
         if number % max(1, self.count // _KEYFRAMES) == 0:
-            self.keyframes.append((len(self.used), reduced(plane, 2)))
+            self.keyframes.append((len(self.used), reduced(in_linear_light(plane), 2)))
         self.used.append(number)
         self.to_first.append(place)
 
