@@ -94,8 +94,20 @@ def _weights_row(energy: F32, first: int, last: int, out: F32) -> None:
 
 
 @njit(cache=True, nogil=True)
+def _unmoved(inverse: F64, size: tuple[int, int]) -> bool:
+    """Whether a map leaves a frame where it is, to a thousandth of a pixel."""
+    turned = abs(inverse[0, 0] - 1.0) + abs(inverse[0, 1])
+    return bool(abs(inverse[0, 2]) + abs(inverse[1, 2]) + turned * max(size[0], size[1]) < 1e-3)
+
+
+@njit(cache=True, nogil=True)
 def _inside(inverse: F64, cell: float, y: int, columns: int, size: tuple[int, int]) -> tuple[int, int]:
-    """First and last column of a level's row y that come from inside the frame (empty: first > last)."""
+    """First and last column of a level's row y that come from inside the frame (empty: first > last).
+
+    The reference frame counts to its very edge: otherwise nothing would, there, and all were averaged.
+    """
+    if _unmoved(inverse, size):
+        return 0, columns - 1
     height, width = size
     ry = (y + 0.5) * cell - 0.5
     low, high = 0.0, columns - 1.0
@@ -172,6 +184,9 @@ def blend_level(
             for x in range(width):
                 energy[x] += np.float32(hear) * heard[at, x]
         first, last = _inside(inverse, cell, at, width, size)
+        # a frame is not sharp where it sees nothing: neither here nor for coarser levels and the focus map
+        energy[: min(first, width)] = 0.0
+        energy[max(last + 1, 0) :] = 0.0
         _weights_row(energy, first, last, weights)
         _add_row(details[at % 5], weights, total[at])
         for x in range(width):

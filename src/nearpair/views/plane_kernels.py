@@ -1,8 +1,8 @@
 """Compiled inner loops: frames into fixed-point planes, planes moved, planes back into pictures.
 
 Planes are fixed point: uint16, FULL standing for 1.0. They hold 8-bit frames with seven bits to spare and
-16-bit frames to within one code, and need half the memory traffic of float32. Each function works on a band
-of rows, so that bands can run side by side.
+16-bit frames to within three codes, and need half the memory traffic of float32. Each function works on a
+band of rows, so that bands can run side by side.
 """
 
 import numpy as np
@@ -16,8 +16,8 @@ Codes = NDArray[np.integer]
 
 FULL = np.float32(32640.0)
 """Fixed-point value of 1.0 (255 · 128)."""
-MIDDLE = np.float32(16384.0)
-"""Fixed-point value of a neutral chroma."""
+MIDDLE = np.float32(32768.0)
+"""Fixed-point value of a neutral chroma: room on both sides for frames made up to twice as bright."""
 
 # Rec. ITU-R BT.601 luma; chroma differences scaled as in JFIF (BT.601, full range)
 _R, _G, _B = np.float32(0.299), np.float32(0.587), np.float32(0.114)
