@@ -13,12 +13,16 @@ from nearpair.pairs.eyes import PairEvidence
 from nearpair.pairs.halfhidden import Strips, strips
 from nearpair.pairs.matches import Matches, match, spread_out
 from nearpair.pairs.rectify import NotRectified, Rectified, rectify
-from nearpair.pixels.luma import Plane
+from nearpair.pixels.luma import Plane, reduced
 
 _LUMA_CLEAR = 0.08
 _INDEX_CLEAR = 0.1
 _MARGIN = 0.15
 _MOST_DISPARITIES = 160
+_COARSE = 4
+_LEAST_REACH_PX = 24.0
+_COARSE_TAIL = 0.1
+_FEWEST_KNOWN = 200
 _LEFT_WORDS = frozenset(
     {"left", "l", "links", "gauche", "izquierda", "sinistra", "esquerda", "lewo", "lefteye"}
 )
@@ -78,6 +82,27 @@ def disparity_range(disparities_px: NDArray[np.float64]) -> tuple[int, int]:
     return lowest, highest
 
 
+def search_range(first: Plane, laid: Plane, disparities_px: NDArray[np.float64]) -> tuple[int, int]:
+    """Whole-px range for dense matching of two lumas whose rows agree.
+
+    Matched points miss the nearest things when those are smooth or thin. So a quarter-size matching over a
+    range as wide again on either side looks for them first; its extremes widen the range of the points.
+    """
+    low, high = np.percentile(disparities_px, [0.5, 99.5])
+    reach = max(_LEAST_REACH_PX, float(high - low))
+    lowest, highest = int((low - reach) // _COARSE), int((high + reach) // _COARSE) + 1
+    coarse = match_rows(reduced(first, _COARSE), reduced(laid, _COARSE), lowest, highest).px
+    known = coarse[np.isfinite(coarse)] * _COARSE
+    # coarse disparities at the ends of the range are where bad matches gather
+    known = known[(known > _COARSE * (lowest + 1)) & (known < _COARSE * (highest - 1))]
+    if known.size < _FEWEST_KNOWN:
+        return disparity_range(disparities_px)
+    ends = np.percentile(known, [_COARSE_TAIL, 100 - _COARSE_TAIL])
+    return disparity_range(
+        np.concatenate([np.full(100, min(low, ends[0])), np.full(100, max(high, ends[1]))])
+    )
+
+
 def laid_on_rows(second: Plane, rows: Rectified) -> Plane:
     """The second luma turned, scaled and raised onto the rows of the first."""
     height, width = second.shape
@@ -123,8 +148,8 @@ def _size(view: SmallView) -> tuple[int, int]:
 def _strips(
     first: SmallView, second: SmallView, rows: Rectified, disparities: NDArray[np.float64]
 ) -> tuple[Strips, Strips]:
-    lowest, highest = disparity_range(disparities)
     laid = laid_on_rows(second.luma, rows)
+    lowest, highest = search_range(first.luma, laid, disparities)
     there = match_rows(first.luma, laid, lowest, highest)
     back = match_rows(laid, first.luma, -highest, -lowest)
     return strips(there, _features(first)), strips(back, _on_rows(_features(second), rows))

@@ -8,7 +8,7 @@ from nearpair.frames.profiles import read_profile
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_float_tiff, write_tiff
 from nearpair.pairs.disparity import match_rows
-from nearpair.pairs.evidence import disparity_range, laid_on_rows
+from nearpair.pairs.evidence import laid_on_rows, search_range
 from nearpair.pairs.matches import match, spread_out
 from nearpair.pairs.mounting import (
     Mount,
@@ -100,8 +100,9 @@ def _depth(first: Plane, second: Plane) -> tuple[Rectified, Plane]:
         raise PairError(message, "Check that both stations show the same subject from beside each other.")
     moved = rows.second_to_first.apply(found.second)
     good = np.abs(moved[:, 1] - found.first[:, 1]) < _WRONG_PX
-    lowest, highest = disparity_range((found.first - moved)[good, 0])
-    return rows, match_rows(first, laid_on_rows(second, rows), lowest, highest).px
+    laid = laid_on_rows(second, rows)
+    lowest, highest = search_range(first, laid, (found.first - moved)[good, 0])
+    return rows, match_rows(first, laid, lowest, highest).px
 
 
 def _common_columns(disparity: Plane) -> tuple[int, int]:

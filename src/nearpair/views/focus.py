@@ -1,5 +1,6 @@
 """The focus map of a view: in which (fractional) frame each pixel was sharpest, and what the stack missed."""
 
+from collections import deque
 from dataclasses import dataclass
 from functools import partial
 
@@ -14,6 +15,14 @@ from nearpair.views import focus_kernels as kernels
 _OVER_FLOOR = 4.0
 _OVER_MEAN = 1.5
 _WINDOW = 5
+# A response that rises towards an end of the stack: by this much a frame (ln), and this part of the fall by
+# 1/σ² that one step beside a peak has at the steepest; above this many times the noise floor.
+_RISE = 0.03
+_STEEP = 1.0
+_FAINT = 1.5
+_TINY = 1e-12
+
+Known = np.ndarray[tuple[int, int], np.dtype[np.bool_]]
 
 
 class FocusTracker:
@@ -28,12 +37,15 @@ class FocusTracker:
         self._total = np.zeros(size, np.float32)
         self._least = np.full(size, np.inf, np.float32)
         self._index = np.zeros(size, np.int16)
+        self._early: list[Plane] = []
+        self._late: deque[Plane] = deque(maxlen=3)
         self._number = 0
 
     def add(self, energy: Plane) -> None:
         """Add the next frame's detail energy (h, w)."""
+        pooled = np.asarray(cv2.blur(energy, (_WINDOW, _WINDOW)), np.float32)
         kernels.track_peak(
-            np.asarray(cv2.blur(energy, (_WINDOW, _WINDOW)), np.float32),
+            pooled,
             self._number,
             self._best,
             self._index,
@@ -45,10 +57,16 @@ class FocusTracker:
             0,
             self._best.shape[0],
         )
+        if self._number < 3:
+            self._early.append(pooled)
+        self._late.append(pooled)
         self._number += 1
 
     def finish(self, size_px: tuple[int, int]) -> tuple[Plane, Plane]:
-        """(focus map at `size_px` (H, W), NaN where unknown; width of the response, frames, (h, w))."""
+        """(focus map at `size_px` (H, W), NaN where unknown; width of the response, frames, (h, w)).
+
+        −1, and the number of frames, mean: it would be sharper beyond that end of the stack.
+        """
         position = np.empty_like(self._best)
         width = np.empty_like(self._best)
         fill = partial(
@@ -57,12 +75,38 @@ class FocusTracker:
         fill(0, self._best.shape[0])
         unknown = ~self._measured()
         width[unknown] = np.nan
+        before, after = self._find_beyond(width)
         position = np.asarray(cv2.medianBlur(position, 5), np.float32)
         position[unknown] = np.nan
+        position[before], position[after] = -1.0, float(self._number)
         focus = np.repeat(np.repeat(position, 2, axis=0), 2, axis=1)[: size_px[0], : size_px[1]]
         return np.ascontiguousarray(focus), width
 
-    def _measured(self) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+    def _find_beyond(self, width: Plane) -> tuple[Known, Known]:
+        """Pixels that would be sharper before the first, and after the last frame.
+
+        Their energy still rises towards the end of the stack. A peak just at the end falls off steeply two
+        frames inside it, by exp(2/σ²) for a response of width σ; one that lies far beyond falls slowly.
+        """
+        nowhere = np.zeros(self._best.shape, np.bool_)
+        if self._number < 5 or not np.any(np.isfinite(width)):
+            return nowhere, nowhere
+        steep = _STEEP / float(np.nanmedian(width)) ** 2
+        floor = _FAINT * float(np.median(self._least))
+        late = list(self._late)[::-1]
+        first = self._rising(self._early, 0, steep, floor)
+        return first, self._rising(late, self._number - 1, steep, floor)
+
+    def _rising(self, inwards: list[Plane], number: int, steep: float, floor: float) -> Known:
+        """Where the energies of the end frame and the two inside it say that the peak lies beyond."""
+        end, beside, inside = inwards
+        outer, inner = np.log(end / (beside + _TINY)), np.log(end / (inside + _TINY))
+        sharpest = (self._index == number) & (end > floor)
+        # far beyond: a slow, steady rise; a little beyond: the outer step alone is steeper than at a peak
+        slow = (outer > _RISE) & (inner > outer + _RISE) & (inner < steep)
+        return np.asarray(sharpest & (slow | (outer > steep)))
+
+    def _measured(self) -> Known:
         if self._number < 3:
             return np.zeros(self._best.shape, np.bool_)
         floor = float(np.median(self._least)) + 1e-12
@@ -89,7 +133,7 @@ class Coverage:
     gaps: tuple[Gap, ...]
     share_at_first: float
     share_at_last: float
-    """Shares of the textured picture that are sharpest in the first and the last frame."""
+    """Shares of the textured picture that would be sharper beyond the first, and beyond the last frame."""
 
 
 _GAP_NARROWER = 0.8
@@ -114,8 +158,8 @@ def coverage(focus: Plane, response_width: Plane, frames: int) -> Coverage:
         return Coverage(0.0, (), 0.0, 0.0)
     position = small[known]
     gaps = _gaps(position, response_width[known], frames, total)
-    first = float(np.mean(position < 0.25))
-    last = float(np.mean(position > frames - 1.25))
+    first = float(np.mean(position < 0))
+    last = float(np.mean(position > frames - 1))
     missing = first + last + sum(g.share for g in gaps)
     return Coverage(max(0.0, 1.0 - missing), gaps, first, last)
 
