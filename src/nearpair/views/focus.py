@@ -99,9 +99,11 @@ class FocusTracker:
 
     def _rising(self, inwards: list[Plane], number: int, steep: float, floor: float) -> Known:
         """Where the energies of the end frame and the two inside it say that the peak lies beyond."""
-        end, beside, inside = inwards
-        outer, inner = np.log(end / (beside + _TINY)), np.log(end / (inside + _TINY))
-        sharpest = (self._index == number) & (end > floor)
+        end, beside, inside = (np.maximum(energy, _TINY) for energy in inwards)
+        outer, inner = np.log(end / beside), np.log(end / inside)
+        # a frame that does not see the place has no energy there, and says nothing of how the response falls
+        seen = (beside > _TINY) & (inside > _TINY)
+        sharpest = seen & (self._index == number) & (end > floor)
         # far beyond: a slow, steady rise; a little beyond: the outer step alone is steeper than at a peak
         slow = (outer > _RISE) & (inner > outer + _RISE) & (inner < steep)
         return np.asarray(sharpest & (slow | (outer > steep)))
