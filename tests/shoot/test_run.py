@@ -7,6 +7,7 @@ tests/job to say.
 import os
 import shutil
 import sys
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -18,6 +19,7 @@ from nearpair.errors import PairError, ShootError, SourceError
 from nearpair.frames.write import read_tiff
 from nearpair.shoot.decisions import load
 from nearpair.shoot.run import STAGES, Overrides, look, make, run
+from nearpair.stacks.survey import Lost, survey
 from support.tiny import contents, only, shells, snapshot
 
 TOUCHING = {
@@ -544,6 +546,31 @@ class TestSpoiled:
         assert [len(station.frames) for station in proof.stations] == [6, 5]
         make(own_frames, tmp_path / "fresh")
         assert contents(tmp_path / "shoot") == contents(tmp_path / "fresh")
+
+
+def test_a_frame_that_could_not_be_registered_is_left_out_of_the_view(frames, tmp_path, monkeypatch):
+    """Numbers in reports and focus maps go on counting the frames as they were shot."""
+
+    def without_the_third(planes, count, progress):
+        found = survey((plane for number, plane in enumerate(planes) if number != 2), count - 1, progress)
+        used = tuple(number for number in range(count) if number != 2)
+        return replace(found, used=used, lost=(Lost(2, 0.12),))
+
+    monkeypatch.setattr("nearpair.shoot.surveying.survey", without_the_third)
+    proof = make(frames, tmp_path / "shoot")
+    lost = sorted(frames[0].iterdir())[2].name
+    assert any(text.startswith(f"left: {lost} could not be registered") for text in proof.notes)
+    left, right = proof.stations
+    assert left.registration.set_aside_frames == [lost]
+    assert lost in left.frames
+    assert (left.reference_frame, right.reference_frame) in ((0, 5), (5, 0))
+    assert left.focus.share_per_frame[2] == 0
+    assert sum(left.focus.share_per_frame) == pytest.approx(1, abs=1e-5)
+    numbers = read_tiff(tmp_path / "shoot" / "views" / "left.focus.tif")
+    numbers = numbers[np.isfinite(numbers)]
+    assert numbers.min() >= 0
+    assert numbers.max() <= 5
+    assert np.mean(numbers > 4) > 0.02
 
 
 class TestSingleFrames:

@@ -157,6 +157,23 @@ def _choice(
     left, right = given
     if left is not None and right is not None:
         return Choice(min(left, right), max(left, right), "both were given by hand")
+    positions = _positions(stations, views, progress)
+    open_to = _open_to(positions, left, right)
+    width = views[0].luma.shape[1]
+    must = left if left is not None else right
+    choice = choose(
+        [positions[k] for k in open_to],
+        width,
+        _focal_px(stations[0].frames[0], width),
+        None if must is None else open_to.index(must),
+    )
+    first, second = open_to[choice.first], open_to[choice.second]
+    names = f"{stations[first].name} and {stations[second].name}"
+    return Choice(first, second, f"{names} of {len(stations)} stations: {choice.reason}")
+
+
+def _positions(stations: Sequence[Station], views: Sequence[SmallView], progress: Progress) -> list[float]:
+    """Sideways position of each station as the shift of its picture (px), to the right."""
     positions = [0.0]
     for k in range(1, len(stations)):
         progress("measuring the bases between stations", k, len(stations))
@@ -165,11 +182,19 @@ def _choice(
             message = f"{stations[k - 1].name} and {stations[k].name} share too few points to be compared."
             raise PairError(message, "Name the pair with --left and --right.")
         positions.append(positions[-1] + float(np.median(found.first[:, 0] - found.second[:, 0])))
-    width = views[0].luma.shape[1]
-    must = left if left is not None else right
-    choice = choose(positions, width, _focal_px(stations[0].frames[0], width), must)
-    names = f"{stations[choice.first].name} and {stations[choice.second].name}"
-    return replace(choice, reason=f"{names} of {len(stations)} stations: {choice.reason}")
+    return positions
+
+
+def _open_to(positions: Sequence[float], left: int | None, right: int | None) -> list[int]:
+    """Stations to choose from: with one eye given, it and those on its other side, if there are any."""
+    everyone = list(range(len(positions)))
+    if left is not None:
+        beside = [k for k in everyone if positions[k] > positions[left]]
+        return sorted([left, *beside]) if beside else everyone
+    if right is not None:
+        beside = [k for k in everyone if positions[k] < positions[right]]
+        return sorted([right, *beside]) if beside else everyone
+    return everyone
 
 
 def _focal_px(frame: FrameInfo, width: int) -> float | None:
