@@ -183,7 +183,7 @@ def test_a_knocked_camera_is_followed():
     assert max(errors_px(transforms, found, 0)) < 0.5
 
 
-def test_flicker_is_found_to_a_thousandth():
+def test_flicker_is_evened_out():
     """Lamp flicker of 2 %, one frame half as bright, on top of a slow rise of 0.5 % a frame."""
     rng = np.random.default_rng(44)
     lamp = 1 + rng.normal(0, 0.02, 30)
