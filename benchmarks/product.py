@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.frames.metadata import FrameInfo, read_info
-from nearpair.frames.read import read_pixels
+from nearpair.frames.read import has_halved_chroma, read_pixels
 from nearpair.geometry.transforms import Similarity
 from nearpair.progress import silent
 from nearpair.shoot.ahead import SmallFrames, read_ahead
@@ -48,7 +48,8 @@ def register(
 def merge_files(files: Sequence[Path], kind: Literal["rail", "ring"] = "ring") -> View:
     """Do everything between the files of one stack and its view."""
     stack = register(files, kind)
-    merger = Merger(stack.frames[0].size_px, len(stack.frames))
+    halved = all(map(has_halved_chroma, stack.frames))
+    merger = Merger(stack.frames[0].size_px, len(stack.frames), chroma_halved=halved)
     for number, pixels in enumerate(read_ahead(stack.frames, read_pixels)):
         merger.add(pixels, stack.transforms[number], stack.gains[number])
     return merger.finish()

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Plane, band, reduced
-from nearpair.stacks.kernels import gauss_newton
+from nearpair.stacks.kernels import gauss_newton, strongest
 
 _CELL_PX = 16
 _POINTS_PER_CELL = 6
@@ -57,19 +57,8 @@ class Alignment:
 
 def _strongest(energy: Plane) -> NDArray[np.int32]:
     """The (x, y) of the strongest pixels of every cell, shape (N, 2), borders left out."""
-    rows, columns = energy.shape[0] // _CELL_PX, energy.shape[1] // _CELL_PX
-    inner = energy.copy()
-    inner[:_BORDER_PX], inner[-_BORDER_PX:] = 0, 0
-    inner[:, :_BORDER_PX], inner[:, -_BORDER_PX:] = 0, 0
-    cells = inner[: rows * _CELL_PX, : columns * _CELL_PX]
-    cells = cells.reshape(rows, _CELL_PX, columns, _CELL_PX).transpose(0, 2, 1, 3)
-    cells = cells.reshape(rows * columns, _CELL_PX**2)
-    best = np.argpartition(cells, -_POINTS_PER_CELL, axis=1)[:, -_POINTS_PER_CELL:]
-    best.sort(axis=1)
-    cell_y, cell_x = np.divmod(np.arange(rows * columns)[:, None], columns)
-    x, y = cell_x * _CELL_PX + best % _CELL_PX, cell_y * _CELL_PX + best // _CELL_PX
-    points = np.stack([x.ravel(), y.ravel()], axis=1).astype(np.int32)
-    return points[inner[points[:, 1], points[:, 0]] > 0]
+    points: NDArray[np.int32] = strongest(energy, _CELL_PX, _POINTS_PER_CELL, _BORDER_PX)
+    return points
 
 
 def _structure(plane: Plane, fine_px: float, coarse_px: float) -> Structure:

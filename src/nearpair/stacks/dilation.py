@@ -12,6 +12,7 @@ and rail stacks and on a real ring stack), so weak slopes decide nothing; `log_o
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -24,6 +25,9 @@ _TILE_PX = 32
 _APART = 6
 _BIAS_PER_FRAME = 1.0e-5
 _FEWEST_TILES = 12
+_MOST_PAIRS = 6
+# a tile must lie at one depth, have texture in both directions, and have moved little
+_ALIKE, _TEXTURE, _FARTHEST_PX = 0.7, 3e-3, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +61,8 @@ def dilation(
     apart = max(2, min(_APART, len(keyframes) // 3))
     pictures = [(number, _softened(p)) for number, p in keyframes]
     slopes, weights, tiles, gaps = [], [], 0, []
-    for (i, first), (j, second) in zip(pictures, pictures[apart:], strict=False):
+    pairs = list(zip(pictures, pictures[apart:], strict=False))
+    for (i, first), (j, second) in pairs[:: -(-len(pairs) // _MOST_PAIRS)]:
         between = to_first[j].then(to_first[i].inverse()).resampled(0.5)
         found = _tile_shifts(
             first, second, between, _index_at(index, to_first[i], index_reduction, first.shape)
@@ -99,39 +104,47 @@ def _index_at(index: Plane, to_first: Similarity, reduction: int, shape: tuple[i
 
 
 def _tile_shifts(first: Plane, second: Plane, between: Similarity, index: Plane) -> NDArray[np.float64]:
-    """Rows (focus index, x, y from the centre, shift x, shift y) of the tiles that can be compared."""
+    """Rows (focus index, x, y from the centre, shift x, shift y) of the tiles that can be compared.
+
+    The shift v of a tile is the least-squares one of warped(x) = first(x + v) (Lucas & Kanade 1981).
+    """
     height, width = first.shape
-    flags = cv2.INTER_CUBIC
-    warped = np.asarray(cv2.warpAffine(second, between.matrix(), (width, height), flags=flags), np.float32)
+    warped = np.asarray(
+        cv2.warpAffine(second, between.matrix(), (width, height), flags=cv2.INTER_CUBIC), np.float32
+    )
     inside = cv2.warpAffine(np.ones_like(second), between.matrix(), (width, height)) > 0.999
     inside = cv2.erode(inside.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
     mean = (first + warped) / 2
-    gx = np.where(inside, cv2.Scharr(mean, cv2.CV_32F, 1, 0) / 32, 0)
-    gy = np.where(inside, cv2.Scharr(mean, cv2.CV_32F, 0, 1) / 32, 0)
-    change = np.where(inside, warped - first, 0)
-    rows = []
-    for y in range(0, height - _TILE_PX + 1, _TILE_PX):
-        for x in range(0, width - _TILE_PX + 1, _TILE_PX):
-            tile = np.s_[y : y + _TILE_PX, x : x + _TILE_PX]
-            middle = float(np.median(index[tile]))
-            same = np.abs(index[tile] - middle) <= 1.5
-            if middle < 0 or same.mean() < 0.7:
-                continue
-            shift = _shift(gx[tile] * same, gy[tile] * same, change[tile])
-            if shift is not None:
-                centre = (x + (_TILE_PX - width) / 2, y + (_TILE_PX - height) / 2)
-                rows.append((middle, *centre, *shift))
-    return np.array(rows, dtype=np.float64).reshape(-1, 5)
+    tiles = _in_tiles(index)
+    middle = np.median(tiles, axis=1)
+    same = np.abs(tiles - middle[:, None]) <= 1.5
+    weight = same & _in_tiles(inside)
+    gx, gy = (_in_tiles(np.asarray(cv2.Scharr(mean, cv2.CV_32F, *axis) / 32)) for axis in ((1, 0), (0, 1)))
+    change = _in_tiles(warped - first)
+    xx, xy, yy, xt, yt = (
+        np.sum(weight * a * b, axis=1, dtype=np.float64)
+        for a, b in ((gx, gx), (gx, gy), (gy, gy), (gx, change), (gy, change))
+    )
+    weaker = (xx + yy) / 2 - np.hypot((xx - yy) / 2, xy)
+    determinant = np.maximum(xx * yy - xy * xy, 1e-12)
+    shift = np.stack([yy * xt - xy * yt, xx * yt - xy * xt], axis=1) / determinant[:, None]
+    good = (middle >= 0) & (same.mean(axis=1) >= _ALIKE) & (weaker >= _TEXTURE)
+    good &= np.max(np.abs(shift), axis=1) < _FARTHEST_PX
+    return np.asarray(np.column_stack([middle, _tile_centres(height, width), shift])[good], np.float64)
 
 
-def _shift(gx: Plane, gy: Plane, change: Plane) -> tuple[float, float] | None:
-    """Least-squares shift v of warped(x) = first(x + v) on one tile (Lucas & Kanade 1981)."""
-    normal = np.array([[np.sum(gx * gx), np.sum(gx * gy)], [0.0, np.sum(gy * gy)]], dtype=np.float64)
-    normal[1, 0] = normal[0, 1]
-    if np.linalg.eigvalsh(normal)[0] < 3e-3:
-        return None
-    shift = np.linalg.solve(normal, [np.sum(gx * change), np.sum(gy * change)])
-    return (float(shift[0]), float(shift[1])) if np.max(np.abs(shift)) < 3 else None
+def _in_tiles(plane: NDArray[Any]) -> NDArray[Any]:
+    """Whole tiles of a picture, one a row."""
+    rows, columns = plane.shape[0] // _TILE_PX, plane.shape[1] // _TILE_PX
+    whole = plane[: rows * _TILE_PX, : columns * _TILE_PX]
+    return whole.reshape(rows, _TILE_PX, columns, _TILE_PX).transpose(0, 2, 1, 3).reshape(rows * columns, -1)
+
+
+def _tile_centres(height: int, width: int) -> NDArray[np.float64]:
+    """(x, y) of the tiles' centres from the picture's centre, in the order of `_in_tiles`."""
+    rows, columns = height // _TILE_PX, width // _TILE_PX
+    y, x = np.divmod(np.arange(rows * columns), columns)
+    return np.stack([(x + 0.5) * _TILE_PX - width / 2, (y + 0.5) * _TILE_PX - height / 2], axis=1)
 
 
 def _radial_slope(tiles: NDArray[np.float64], middle: float) -> tuple[float, float]:

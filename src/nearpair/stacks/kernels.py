@@ -211,3 +211,35 @@ def gauss_newton(
         if np.max(np.abs(step)) < 1e-3:
             break
     return sigma, float(np.sum(weights)) / n, information
+
+
+@njit(cache=True, nogil=True)
+def strongest(energy: F32, cell: int, count: int, border: int) -> I32:
+    """The (x, y) of the `count` largest positive values of every whole cell, (N, 2), cell by cell.
+
+    Values within `border` px of the picture's edge are left out. Of equal values the first is taken.
+    """
+    height, width = energy.shape
+    rows, columns = height // cell, width // cell
+    out = np.empty((rows * columns * count, 2), np.int32)
+    best = np.empty(count, np.float32)
+    place = np.empty(count, np.int32)
+    found = 0
+    for cy in range(rows):
+        for cx in range(columns):
+            best[:] = 0.0
+            for y in range(max(cy * cell, border), min((cy + 1) * cell, height - border)):
+                for x in range(max(cx * cell, border), min((cx + 1) * cell, width - border)):
+                    value = energy[y, x]
+                    if value <= best[count - 1]:
+                        continue
+                    k = count - 1
+                    while k > 0 and best[k - 1] < value:
+                        best[k], place[k] = best[k - 1], place[k - 1]
+                        k -= 1
+                    best[k], place[k] = value, y * width + x
+            for k in range(count):
+                if best[k] > 0.0:
+                    out[found, 0], out[found, 1] = place[k] % width, place[k] // width
+                    found += 1
+    return out[:found].copy()
