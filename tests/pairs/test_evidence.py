@@ -15,6 +15,7 @@ from nearpair.pairs.evidence import (
     disparity_range,
     laid_on_rows,
     names_say_first,
+    search_range,
     words_of,
 )
 from nearpair.pairs.eyes import strips_log_odds
@@ -94,6 +95,21 @@ def test_the_search_range_holds_what_was_matched(disparities_px):
         assert lowest - 1 <= np.median(np.percentile(values, [2, 98])) <= highest + 1
 
 
+def test_the_search_reaches_beyond_the_points_that_were_matched():
+    """Motorcycle: disparities of 7 to 60 px, of which only those up to 40 px were matched."""
+    pair = motorcycle()
+    first, second = luma(pair.left), luma(pair.right)
+    known = pair.disparity_left_px[pair.known_left]
+    lowest, highest = search_range(first, second, known[known < 40].astype(np.float64))
+    assert lowest <= known.min()
+    assert np.percentile(known, 99.8) <= highest < 90
+
+
+def test_without_texture_the_matched_points_tell_the_search_range():
+    flat = np.full((80, 120), 0.5, np.float32)
+    assert search_range(flat, flat, np.array([3.0, 9.0])) == disparity_range(np.array([3.0, 9.0]))
+
+
 def test_the_second_view_is_laid_on_the_rows():
     size = (40, 60)
     rows = Rectified(Similarity(shift_x_px=3.0, shift_y_px=-2.0), 0.0, 0.0, np.ones(1, bool))
@@ -119,12 +135,12 @@ def shot(pair, order, frames=12):
     """Views of both eyes with the frame that is sharpest where, as a stack in this order has it."""
     views = []
     for picture, disparity_px in ((pair.left, pair.disparity_left_px), (pair.right, pair.disparity_right_px)):
-        depth_px = disparity_px[:300, :360]
+        depth_px = disparity_px[:240, :320]
         nearness = (depth_px - depth_px.min()) / np.ptp(depth_px)
         index = np.rint((nearness if order == "far-to-near" else 1 - nearness) * (frames - 1))
         height, width = index.shape
         small = index[2 : height // 4 * 4 : 4, 2 : width // 4 * 4 : 4].astype(np.float32)
-        views.append(SmallView(luma(picture)[:300, :360], small, frames))
+        views.append(SmallView(luma(picture)[:240, :320], small, frames))
     return views
 
 
@@ -143,30 +159,30 @@ def test_focus_goes_with_disparity(order, swapped):
 
 def test_single_frames_and_flat_maps_have_no_focus_to_correlate():
     pair = cones()
-    half = [luma(picture)[:200, :250] for picture in (pair.left, pair.right)]
-    flat = SmallView(half[0], np.zeros((50, 62), np.float32), 9)
-    unknown = SmallView(half[1], np.full((50, 62), -1, np.float32), 9)
+    half = [luma(picture)[:160, :250] for picture in (pair.left, pair.right)]
+    flat = SmallView(half[0], np.zeros((40, 62), np.float32), 9)
+    unknown = SmallView(half[1], np.full((40, 62), -1, np.float32), 9)
     found = compare(flat, unknown, ("a", "b")).evidence
     assert found.focus_first is None
     assert found.focus_second is None
     assert len(found.disparities_px) > 100
 
 
-@pytest.mark.parametrize(("roll_deg", "scale", "dy_px"), [(0, 1, 12), (2, 1.03, 20), (-2, 0.97, -20)])
+@pytest.mark.parametrize(("roll_deg", "scale", "dy_px"), [(0, 1, 12), (-2, 0.97, -20)])
 def test_strips_of_both_views_count_in_a_pair_that_is_not_level(roll_deg, scale, dy_px):
     """The second view's strips are found on the first one's rows, so its colours are to be read there."""
     pair = cones()
-    first, second = luma(pair.left), luma(pair.right)
+    first, second = luma(pair.left)[-280:], luma(pair.right)[-280:]
     height, width = first.shape
     there = Similarity.about(((width - 1) / 2, (height - 1) / 2), scale, roll_deg, (0.0, dy_px))
     moved = cv2.warpAffine(
         second, there.matrix(), (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT_101
     )
-    found = compare(SmallView(first, None, 1), SmallView(moved, None, 1), ("a", "b")).evidence
+    compared = compare(SmallView(first, None, 1), SmallView(moved, None, 1), ("a", "b"))
+    found = compared.evidence
     assert found.strips_first.left > 1.8 * found.strips_first.right
     assert found.strips_second.right > 1.8 * found.strips_second.left
-    # depth is still the measured one, not stretched by the other scale
-    known = pair.disparity_left_px[pair.known_left]
-    assert np.ptp(np.percentile(found.disparities_px, [5, 95])) == pytest.approx(
-        np.ptp(np.percentile(known, [5, 95])), rel=0.15
-    )
+    # depth is still the measured one up to a constant, not stretched by the other scale
+    column, row = np.rint(compared.matches.first).astype(int).T
+    error = found.disparities_px - pair.disparity_left_px[-280:][row, column]
+    assert np.median(np.abs(error - np.median(error))) < 0.5

@@ -72,12 +72,12 @@ def test_every_second_row_is_asked_and_votes_add_up():
 def test_strips_tell_the_eyes_of_real_pairs(pair, swapped, mirrored):
     """Colour alone, without any focus. Sources of the pairs: tests/support/pairs.py."""
     pair = pair().mirrored() if mirrored else pair()
-    eyes = [luma(picture)[:360, :450] for picture in (pair.left, pair.right)]
+    eyes = [luma(picture)[-260:, -400:] for picture in (pair.left, pair.right)]
     first, second = reversed(eyes) if swapped else eyes
     found = compare(SmallView(first, None, 1), SmallView(second, None, 1), ("a", "b")).evidence
     odds = strips_log_odds(found.strips_first, found.strips_second)
     assert (odds < 0) == swapped
-    assert abs(odds) > 1.5
+    assert abs(odds) > 1.0
     # either view alone votes the same way
     for votes, own_left in ((found.strips_first, not swapped), (found.strips_second, swapped)):
         assert (votes.left > votes.right) == own_left

@@ -7,7 +7,7 @@ Pairs: tests/support/pairs.py names the sources.
 import cv2
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nearpair.errors import PairError
@@ -139,17 +139,14 @@ def test_the_crop_never_shows_what_a_view_does_not_have(rows, window_px, left_us
 
 
 @settings(deadline=None, max_examples=100)
-@given(transforms, st.floats(-80, 80), st.floats(0, 599), st.floats(0, 399))
+@given(transforms, st.floats(-80, 80), st.floats(200, 400), st.floats(120, 280))
 def test_the_crop_keeps_the_aspect_and_the_window_point(rows, window_px, point_x, point_y):
     free, held = plan((400, 600), rows, window_px), plan((400, 600), rows, window_px, (point_x, point_y))
     for found in (free, held):
         _, _, width, height = found.crop_px
         assert width / height == pytest.approx(1.5, abs=0.01)
     assert free.crop_px[2:] == held.crop_px[2:]
-    # the point is inside if both views have it
-    moved = rows.then(Similarity(shift_x_px=window_px))
-    back = moved.inverse().apply(np.array([point_x, point_y]))
-    assume(45 < point_x < 555 and 45 < point_y < 355 and np.all(back > 60) and np.all(back < (540, 340)))
+    # so far inside, both views have the point
     x, y, width, height = held.crop_px
     assert x - 0.5 <= point_x <= x + width - 0.5
     assert y - 0.5 <= point_y <= y + height - 0.5

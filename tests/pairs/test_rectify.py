@@ -70,7 +70,7 @@ def test_depth_survives_in_pictures(pair, roll_deg, scale, dy_px):
     """The second picture really turned, scaled and raised; matched and laid back on the rows."""
     pair = pair()
     # the upper left part is enough
-    first, second = luma(pair.left)[:400, :500], luma(pair.right)[:400, :500]
+    first, second = luma(pair.left)[:320, :420], luma(pair.right)[:320, :420]
     size = first.shape
     there = about_centre(size, roll_deg, scale, dy_px)
     disturbed = cv2.warpAffine(
