@@ -317,7 +317,9 @@ def test_test_shots_of_another_framing(where, count):
     found = card.sort()
     assert lists(found) == [left, right]
     assert set(aside(found)) == {frame.path.name for frame in strays}
-    assert all("another framing" in reason and "folder of its own" in reason for reason in aside(found).values())
+    assert all(
+        "another framing" in reason and "folder of its own" in reason for reason in aside(found).values()
+    )
 
 
 @pytest.mark.parametrize("where", ["first", "last"])

@@ -17,7 +17,15 @@ from skimage.transform import SimilarityTransform
 from nearpair.geometry.transforms import Similarity
 from nearpair.optics.lens import rail_scale, ring_scale
 from nearpair.stacks.align import Alignment
-from nearpair.stacks.registration import Step, magnifications, placed, reference_end, smoothed, step_from
+from nearpair.stacks.registration import (
+    Step,
+    magnifications,
+    placed,
+    reference_end,
+    smoothed,
+    step_from,
+    wide_steps,
+)
 from support.textures import about_centre, centre_of, rms_px
 
 SIZE = (400, 600)
@@ -266,3 +274,30 @@ def test_few_steps_stay_as_they_are():
 def test_smoothing_changes_nothing_in_an_even_drive(count, ln_scale):
     steps = driven([ln_scale] * count, 1e-5)
     assert [s.ln_scale for s in smoothed(steps)] == pytest.approx([ln_scale] * count, abs=1e-9)
+
+
+def even_steps(sizes: list[float]) -> list[Step]:
+    return [Step(size, 0.0, (0.0, 0.0), (1e-6, 1e-6, 1e-3, 1e-3)) for size in sizes]
+
+
+def test_a_missing_frame_is_a_step_twice_as_wide() -> None:
+    """The change of magnification adds up over a missing frame (thin lens, REFERENCES 7.7)."""
+    sizes = [0.004 + 1e-5 * k for k in range(12)]
+    sizes[5] *= 2
+    ((number, times),) = wide_steps(even_steps(sizes))
+    assert number == 5
+    assert times == pytest.approx(2, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    "sizes",
+    [
+        [0.004] * 12,
+        [0.004, 0.007] * 6,
+        [1e-5, 1e-5, 2e-5, 1e-5, 1e-5, 1e-5, 1e-5],
+        [0.004, 0.004, 0.008],
+    ],
+    ids=["even", "by hand", "no breathing", "too short"],
+)
+def test_other_stacks_have_no_wide_steps(sizes: list[float]) -> None:
+    assert wide_steps(even_steps(sizes)) == ()
