@@ -20,6 +20,7 @@ from nearpair.frames.write import read_tiff
 from nearpair.shoot.decisions import load
 from nearpair.shoot.run import STAGES, Overrides, look, make, run
 from nearpair.stacks.survey import Lost, survey
+from support.pairs import REAL
 from support.tiny import contents, only, shells, snapshot
 
 TOUCHING = {
@@ -586,6 +587,21 @@ class TestSingleFrames:
             np.testing.assert_array_equal(
                 read_tiff(tmp_path / "shoot" / "views" / "left.tif"), np.asarray(picture)
             )
+
+    def test_a_real_pair_becomes_level(self, tmp_path):
+        """A camera whose two lenses look up to 5 px past each other (tests/data/real/rockery/SOURCE.txt).
+
+        They look past each other sideways too, so far that nothing is sure about the eyes: that has to be said.
+        """
+        for number, eye in enumerate(("left", "right")):
+            (tmp_path / f"station {number}").mkdir()
+            shutil.copy(REAL / "rockery" / f"{eye}.jpg", tmp_path / f"station {number}")
+        proof = make([tmp_path / "station 0", tmp_path / "station 1"], tmp_path / "shoot")
+        assert abs(proof.mounting.rotation_deg) > 0.1
+        assert proof.mounting.residual_vertical_px.rms < 0.5
+        assert proof.mounting.residual_vertical_px.p95 < 1.0
+        assert proof.eyes.confidence < 0.8
+        assert "eyes-uncertain" in [finding.code for finding in proof.advice]
 
     def test_sixteen_bits_stay_sixteen(self, own_frames, tmp_path):
         random, taken = np.random.default_rng(0), {}
