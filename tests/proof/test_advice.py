@@ -117,7 +117,7 @@ def test_coverage_order_and_files_set_aside(proof):
     assert _codes(replace(proof, set_aside=[one]))["set-aside"].severity == "note"
     many = _codes(replace(proof, set_aside=[one] * 5))["set-aside"]
     assert many.severity == "care"
-    assert "P_0001.jpg (truncated) and 4 more" in many.text
+    assert "P_0001.jpg and 4 more. truncated" in many.text
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from nearpair.errors import ShootError
@@ -217,6 +217,7 @@ def test_other_names_change(name):
 
 
 @given(st.text(max_size=300))
+@example("000000:" + "\U0001d7d8" * 20 + "x" * 40)
 def test_safe_names_are_safe_and_settled(name):
     """Limits of file systems: 255 bytes, no separators, no trailing dot (common practice, no source)."""
     safe = safe_name(name)

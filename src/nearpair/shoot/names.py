@@ -8,6 +8,7 @@ _RESERVED = re.compile(
     r"(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?", re.IGNORECASE
 )  # Windows; common practice
 _LONGEST_BYTES = 100
+_ADDED_BYTES = 10  # "_", "-" and eight digits
 
 
 def safe_name(name: str) -> str:
@@ -18,13 +19,15 @@ def safe_name(name: str) -> str:
     """
     whole = unicodedata.normalize("NFC", name)
     kept = "".join(letter if letter.isalnum() or letter in " -_." else "_" for letter in whole)
-    kept = _shortened(kept.strip(" ."))
+    kept = _shortened(kept.strip(" ."), _LONGEST_BYTES)
     taken = _RESERVED.fullmatch(kept) or kept.lower().endswith(".focus")  # as focus maps are called
     if kept == whole and kept and not taken:
         return kept
+    # short enough that the name with its additions is left as it is the next time
+    kept = _shortened(kept, _LONGEST_BYTES - _ADDED_BYTES)
     digest = blake2b(name.encode("utf-8", "surrogatepass"), digest_size=4).hexdigest()
     return f"{kept or 'unnamed'}-{digest}" if not taken else f"_{kept}-{digest}"
 
 
-def _shortened(name: str) -> str:
-    return name.encode("utf-8", "replace")[:_LONGEST_BYTES].decode("utf-8", "ignore").rstrip(" .")
+def _shortened(name: str, longest: int) -> str:
+    return name.encode("utf-8", "replace")[:longest].decode("utf-8", "ignore").rstrip(" .")
