@@ -5,13 +5,14 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.pairs import kernels
-from nearpair.pixels.luma import Plane
+from nearpair.pixels.luma import Plane, reduced
 
 Known = NDArray[np.bool_]
 Signature = NDArray[np.uint64]
@@ -28,6 +29,8 @@ _SPECKLE_PX = 120
 _REACH = 3
 _MEDIAN_REACH = 2
 _ROWS_PER_BAND = 64
+_MOST_DISPARITIES = 160
+_SMALLEST_SIDE_PX = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +54,28 @@ def _in_bands(rows: int, work: Callable[[int, int], None]) -> None:
 def match_rows(first: Plane, second: Plane, lowest: int, highest: int) -> Disparity:
     """Match two lumas (h, w) in [0, 1] along their rows for disparities lowest..highest (px, inclusive).
 
-    Memory: about 3 bytes per pixel and disparity.
+    Memory: about 3 bytes per pixel and disparity. A range of more than 160 px is searched at half the size,
+    to keep that bounded: so deep a pair is coarser to the half pixel, but loses nothing of its range.
     """
+    if highest - lowest < _MOST_DISPARITIES or min(first.shape) < 2 * _SMALLEST_SIDE_PX:
+        return _match(first, second, lowest, highest)
+    half = match_rows(reduced(first, 2), reduced(second, 2), lowest // 2, -(-highest // 2))
+    return Disparity(
+        2 * _doubled(half.px, first.shape),
+        _doubled(half.occluded, first.shape),
+        _doubled(half.margin, first.shape),
+    )
+
+
+def _doubled(plane: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
+    """Each sample four times; an odd last row or column repeats its neighbour."""
+    rows = np.minimum(np.arange(shape[0]) // 2, plane.shape[0] - 1)
+    columns = np.minimum(np.arange(shape[1]) // 2, plane.shape[1] - 1)
+    doubled: NDArray[Any] = plane[rows[:, None], columns]
+    return doubled
+
+
+def _match(first: Plane, second: Plane, lowest: int, highest: int) -> Disparity:
     height, width = first.shape
     signatures = (_signature(first), _signature(second))
     sums = _aggregated(first, signatures, lowest, highest - lowest + 1)

@@ -18,7 +18,6 @@ from nearpair.pixels.luma import Plane, reduced
 _LUMA_CLEAR = 0.08
 _INDEX_CLEAR = 0.1
 _MARGIN = 0.15
-_MOST_DISPARITIES = 160
 _COARSE = 4
 _LEAST_REACH_PX = 24.0
 _COARSE_TAIL = 0.1
@@ -71,15 +70,10 @@ def names_say_first(first: str, second: str) -> float:
 
 
 def disparity_range(disparities_px: NDArray[np.float64]) -> tuple[int, int]:
-    """Whole-px search range that holds the matched disparities with a margin; at most 160 wide."""
+    """Whole-px search range that holds the matched disparities with a margin."""
     low, high = np.percentile(disparities_px, [0.5, 99.5])
     margin = max(4.0, _MARGIN * (high - low))
-    lowest, highest = int(np.floor(low - margin)), int(np.ceil(high + margin))
-    if highest - lowest >= _MOST_DISPARITIES:
-        low, high = np.percentile(disparities_px, [2.0, 98.0])
-        middle = round((low + high) / 2)
-        lowest, highest = middle - _MOST_DISPARITIES // 2, middle + _MOST_DISPARITIES // 2 - 1
-    return lowest, highest
+    return int(np.floor(low - margin)), int(np.ceil(high + margin))
 
 
 def search_range(first: Plane, laid: Plane, disparities_px: NDArray[np.float64]) -> tuple[int, int]:

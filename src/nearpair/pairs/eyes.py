@@ -32,7 +32,7 @@ _ORDERS: tuple[Order, ...] = (FAR_TO_NEAR, NEAR_TO_FAR)
 _KINDS: tuple[Kind, ...] = ("rail", "ring")
 
 _SHIFT = 3.5
-_STRIPS = 6.0
+_STRIPS, _MOST_BY_STRIPS = 10.0, 5.0
 _STRIPS_DAMPING = 60
 _FOCUS = 5.0
 _RAIL_GROWTH = 4.0
@@ -145,7 +145,8 @@ def strips_log_odds(first: Strips, second: Strips) -> float:
     total = votes_for + votes_against
     if total == 0:
         return 0.0
-    return _STRIPS * (votes_for - votes_against) / (total + _STRIPS_DAMPING)
+    odds = _STRIPS * (votes_for - votes_against) / (total + _STRIPS_DAMPING)
+    return float(np.clip(odds, -_MOST_BY_STRIPS, _MOST_BY_STRIPS))
 
 
 def _eye_cues(stacks: Sequence[StackEvidence], pair: PairEvidence) -> list[Cue]:

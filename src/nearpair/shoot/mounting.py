@@ -54,6 +54,9 @@ def mount_pair(
     recalled = memo.recall("mount", key, outputs)
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Mounted)
+    for stale in (shoot.proof_json, shoot.proof_html):
+        # a proof must never stand beside a pair it does not speak of, not even if this run is stopped
+        stale.unlink(missing_ok=True)
     views = [read_tiff(shoot.view(member.station.name)) for member in pair]
     progress("mounting the pair", 0, _STEPS)
     mount, parallax, rows = _planned(views[0], views[1], merged, window, progress)

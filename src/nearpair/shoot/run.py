@@ -205,6 +205,13 @@ def _check_colour(decisions: Decisions) -> None:
         raise ShootError(message, f"Choose one of {', '.join(allowed)} with --method.")
 
 
+def _method_for(decisions: Decisions, overrides: Overrides) -> str | None:
+    """The method given, or grey when only glasses were given that the present method is not known for."""
+    if overrides.method is not None or overrides.glasses is None:
+        return overrides.method
+    return None if decisions.colour.method in methods_for(glasses_named(overrides.glasses)) else "grey"
+
+
 def _with(decisions: Decisions, overrides: Overrides) -> Decisions:
     """The decisions with the given overrides put in, as shoot.toml will give them back.
 
@@ -228,7 +235,9 @@ def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
             distance_mm=overrides.distance_mm,
             eyes_mm=overrides.eyes_mm,
         ),
-        colour=_replaced(decisions.colour, glasses=overrides.glasses, method=overrides.method),
+        colour=_replaced(
+            decisions.colour, glasses=overrides.glasses, method=_method_for(decisions, overrides)
+        ),
         **{
             name: value
             for name in ("left", "right", "strict")
