@@ -219,3 +219,14 @@ def test_pictures_stay_and_the_number_of_cores_changes_nothing(monkeypatch):
     for other in results[1:]:
         for part in ("px", "occluded", "margin"):
             np.testing.assert_array_equal(getattr(results[0], part), getattr(other, part))
+
+
+def test_a_deep_pair_is_matched_at_half_size_without_losing_its_ends() -> None:
+    """One texture, moved by 30 px above and by 230 px below: a range of more than 160 px."""
+    texture = cv2.GaussianBlur(np.random.default_rng(3).random((260, 900), dtype=np.float32), (0, 0), 1.5)
+    texture = (texture - texture.min()) / np.ptp(texture)
+    first = np.ascontiguousarray(texture[:, 300:670])
+    second = np.concatenate([texture[:130, 330:700], texture[130:, 530:900]])
+    found = match_rows(first, second, 20, 240)
+    assert np.nanmedian(found.px[20:110, 260:360]) == pytest.approx(30, abs=0.5)
+    assert np.nanmedian(found.px[150:240, 260:360]) == pytest.approx(230, abs=0.5)
