@@ -1,6 +1,7 @@
 """The focus map of a view: in which (fractional) frame each pixel was sharpest, and what the stack missed."""
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
@@ -25,15 +26,31 @@ _TINY = 1e-12
 Known = np.ndarray[tuple[int, int], np.dtype[np.bool_]]
 
 
+InBands = Callable[[int, Callable[[int, int], None]], None]
+
+
+def one_band(rows: int, work: Callable[[int, int], None]) -> None:
+    """Do the work of all rows at once."""
+    work(0, rows)
+
+
+def _typical(plane: Plane) -> float:
+    """The median of a plane, read from every fourth row and column."""
+    return float(np.median(plane[::4, ::4]))
+
+
 class FocusTracker:
     """Follows the focus response of every pixel, at half size, through a stack."""
 
-    def __init__(self, size: tuple[int, int]) -> None:
-        """`size` (h, w) of the energies that will be added: half the frames' size, rounded up."""
+    def __init__(self, size: tuple[int, int], in_bands: InBands = one_band) -> None:
+        """`size` (h, w) of the energies that will be added: half the frames' size, rounded up.
+
+        in_bands: runs work(top, bottom) over bands of rows, on several cores if it likes.
+        """
+        self._in_bands = in_bands
         self._best = np.full(size, -1.0, np.float32)
         self._before = np.full(size, -1.0, np.float32)
         self._after = np.full(size, -1.0, np.float32)
-        self._last = np.full(size, -1.0, np.float32)
         self._total = np.zeros(size, np.float32)
         self._least = np.full(size, np.inf, np.float32)
         self._index = np.zeros(size, np.int16)
@@ -44,19 +61,19 @@ class FocusTracker:
     def add(self, energy: Plane) -> None:
         """Add the next frame's detail energy (h, w)."""
         pooled = np.asarray(cv2.blur(energy, (_WINDOW, _WINDOW)), np.float32)
-        kernels.track_peak(
+        track = partial(
+            kernels.track_peak,
             pooled,
+            self._late[-1] if self._late else np.full_like(pooled, -1.0),
             self._number,
             self._best,
             self._index,
             self._before,
             self._after,
-            self._last,
             self._total,
             self._least,
-            0,
-            self._best.shape[0],
         )
+        self._in_bands(pooled.shape[0], track)
         if self._number < 3:
             self._early.append(pooled)
         self._late.append(pooled)
@@ -72,7 +89,7 @@ class FocusTracker:
         fill = partial(
             kernels.interpolate_peak, self._best, self._index, self._before, self._after, position, width
         )
-        fill(0, self._best.shape[0])
+        self._in_bands(self._best.shape[0], fill)
         unknown = ~self._measured()
         width[unknown] = np.nan
         before, after = self._find_beyond(width)
@@ -92,26 +109,28 @@ class FocusTracker:
         if self._number < 5 or not np.any(np.isfinite(width)):
             return nowhere, nowhere
         steep = _STEEP / float(np.nanmedian(width)) ** 2
-        floor = _FAINT * float(np.median(self._least))
+        floor = _FAINT * _typical(self._least)
         late = list(self._late)[::-1]
         first = self._rising(self._early, 0, steep, floor)
         return first, self._rising(late, self._number - 1, steep, floor)
 
     def _rising(self, inwards: list[Plane], number: int, steep: float, floor: float) -> Known:
         """Where the energies of the end frame and the two inside it say that the peak lies beyond."""
-        end, beside, inside = (np.maximum(energy, _TINY) for energy in inwards)
+        beyond = np.zeros(self._best.shape, np.bool_)
+        here = self._index == number
+        end, beside, inside = (np.maximum(energy[here], _TINY) for energy in inwards)
         outer, inner = np.log(end / beside), np.log(end / inside)
         # a frame that does not see the place has no energy there, and says nothing of how the response falls
-        seen = (beside > _TINY) & (inside > _TINY)
-        sharpest = seen & (self._index == number) & (end > floor)
+        seen = (beside > _TINY) & (inside > _TINY) & (end > floor)
         # far beyond: a slow, steady rise; a little beyond: the outer step alone is steeper than at a peak
         slow = (outer > _RISE) & (inner > outer + _RISE) & (inner < steep)
-        return np.asarray(sharpest & (slow | (outer > steep)))
+        beyond[here] = seen & (slow | (outer > steep))
+        return beyond
 
     def _measured(self) -> Known:
         if self._number < 3:
             return np.zeros(self._best.shape, np.bool_)
-        floor = float(np.median(self._least)) + 1e-12
+        floor = _typical(self._least) + 1e-12
         mean = self._total / self._number
         return np.asarray((self._best > _OVER_FLOOR * floor) & (self._best > _OVER_MEAN * mean))
 

@@ -11,18 +11,21 @@ I16 = NDArray[np.int16]
 @njit(cache=True, nogil=True)
 def track_peak(
     energy: F32,
+    last: F32,
     number: int,
     best: F32,
     index: I16,
     before: F32,
     after: F32,
-    last: F32,
     total: F32,
     least: F32,
     top: int,
     bottom: int,
 ) -> None:
-    """Follow, for each pixel, the largest energy over the frames and its two neighbours in the sequence."""
+    """Follow, for each pixel, the largest energy over the frames and its two neighbours in the sequence.
+
+    energy: of frame `number`; last: of the frame before it, −1 before the first.
+    """
     for y in range(top, bottom):
         for x in range(energy.shape[1]):
             e = energy[y, x]
@@ -33,7 +36,6 @@ def track_peak(
                 after[y, x] = -1.0
             elif index[y, x] == number - 1:
                 after[y, x] = e
-            last[y, x] = e
             total[y, x] += e
             if e < least[y, x]:
                 least[y, x] = e

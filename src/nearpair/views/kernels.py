@@ -19,6 +19,9 @@ _BORDER_PX = 2.0
 # the smallest float32; the floor keeps flat places at a plain mean.
 _ENERGY_SCALE = 1e4 / float(FULL) ** 2
 _FLOOR = 1e-2
+# Samples are added in runs of this many, unless no weight of a run reaches this share of the sum so far.
+_RUN = 32
+_SAY = 1e-3
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -81,6 +84,13 @@ def _pooled_squares(detail: F32, squares: F32, out: F32) -> None:
 
 
 @njit(cache=True, nogil=True, fastmath=True)
+def _energy_row(a: F32, b: F32, c: F32, d: F32, e: F32, out: F32) -> None:
+    """Mean of five rows of sums over five squares, scaled."""
+    for x in range(out.shape[0]):
+        out[x] = np.float32(_ENERGY_SCALE / 25.0) * (a[x] + b[x] + c[x] + d[x] + e[x])
+
+
+@njit(cache=True, nogil=True, fastmath=True)
 def _weights_row(energy: F32, first: int, last: int, out: F32) -> None:
     """Fourth power of the energy, nothing outside columns [first, last]."""
     for x in range(energy.shape[0]):
@@ -126,9 +136,40 @@ def _inside(inverse: F64, cell: float, y: int, columns: int, size: tuple[int, in
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _add_row(detail: F32, weight: F32, total: F32) -> None:
-    for x in range(detail.shape[0]):
-        total[x] += weight[x] * detail[x]
+def _heard_of(weights: F32, weight: F32, counts: NDArray[np.bool_]) -> None:
+    """Which runs of samples this frame has a say in: elsewhere its weight is lost beside what is there.
+
+    Most of a frame is blurred, and reading and writing the sums is what merging spends its time on.
+    """
+    width = weights.shape[0]
+    for run in range(counts.shape[0]):
+        start = run * _RUN
+        ours, theirs = weights[start : start + _RUN], weight[start : min(start + _RUN, width)]
+        most = np.float32(-1.0)
+        for k in range(theirs.shape[0]):
+            most = max(most, ours[k] - np.float32(_SAY) * theirs[k])
+        counts[run] = most > 0.0
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _add_row(detail: F32, weight: F32, counts: NDArray[np.bool_], total: F32) -> None:
+    for run in range(counts.shape[0]):
+        if counts[run]:
+            start = run * _RUN
+            here = total[start : start + _RUN]
+            ours, share = detail[start : start + _RUN], weight[start : start + _RUN]
+            for k in range(here.shape[0]):
+                here[k] += share[k] * ours[k]
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _add_weight(weight: F32, counts: NDArray[np.bool_], total: F32) -> None:
+    for run in range(counts.shape[0]):
+        if counts[run]:
+            start = run * _RUN
+            here, ours = total[start : start + _RUN], weight[start : start + _RUN]
+            for k in range(here.shape[0]):
+                here[k] += ours[k]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -164,6 +205,7 @@ def blend_level(
     pools = np.empty((5, width), np.float32)
     squares = np.empty(width + 4, np.float32)
     buffer = np.empty(max(coarse.shape[1], 1), np.float32)
+    counts = np.empty((width + _RUN - 1) // _RUN, np.bool_)
     energy, weights, colour = (
         np.empty(width, np.float32),
         np.empty(width, np.float32),
@@ -176,10 +218,7 @@ def blend_level(
         at = y - _REACH
         if at < top:
             continue
-        for x in range(width):
-            energy[x] = np.float32(_ENERGY_SCALE / 25.0) * (
-                pools[0, x] + pools[1, x] + pools[2, x] + pools[3, x] + pools[4, x]
-            )
+        _energy_row(pools[0], pools[1], pools[2], pools[3], pools[4], energy)
         if heard.shape[0] > 0:
             for x in range(width):
                 energy[x] += np.float32(hear) * heard[at, x]
@@ -188,30 +227,34 @@ def blend_level(
         energy[: min(first, width)] = 0.0
         energy[max(last + 1, 0) :] = 0.0
         _weights_row(energy, first, last, weights)
-        _add_row(details[at % 5], weights, total[at])
-        for x in range(width):
-            weight[at, x] += weights[x]
+        _heard_of(weights, weight[at], counts)
+        _add_row(details[at % 5], weights, counts, total[at])
+        _add_weight(weights, counts, weight[at])
         if chroma:
             _detail_row(blue, blue_coarse, at, colour, buffer)
-            _add_row(colour, weights, blue_total[at])
+            _add_row(colour, weights, counts, blue_total[at])
             _detail_row(red, red_coarse, at, colour, buffer)
-            _add_row(colour, weights, red_total[at])
+            _add_row(colour, weights, counts, red_total[at])
         _pass_on(energy, at, height, passed)
 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _pass_on(energy: F32, y: int, height: int, passed: F32) -> None:
     """Gather the mean of 2 x 2 energies; an odd last row or column counts twice."""
-    half, width = y // 2, energy.shape[0]
-    if half >= passed.shape[0]:
+    if y // 2 >= passed.shape[0]:
         return
+    here, whole = passed[y // 2], energy.shape[0] // 2
     share = np.float32(0.5 if (y % 2 == 0 and y == height - 1) else 0.25)
     if y % 2 == 0:
-        for x in range(passed.shape[1]):
-            passed[half, x] = share * (energy[2 * x] + energy[min(2 * x + 1, width - 1)])
+        for x in range(whole):
+            here[x] = share * (energy[2 * x] + energy[2 * x + 1])
+        if whole < here.shape[0]:
+            here[whole] = 2 * share * energy[2 * whole]
     else:
-        for x in range(passed.shape[1]):
-            passed[half, x] += share * (energy[2 * x] + energy[min(2 * x + 1, width - 1)])
+        for x in range(whole):
+            here[x] += share * (energy[2 * x] + energy[2 * x + 1])
+        if whole < here.shape[0]:
+            here[whole] += 2 * share * energy[2 * whole]
 
 
 @njit(cache=True, nogil=True, fastmath=True)

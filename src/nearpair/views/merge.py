@@ -15,7 +15,7 @@ the files hold at half size is merged at half size.
 """
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -86,14 +86,16 @@ class Merger:
         self._count = count
         self._levels = levels_for(size_px)
         self._halved = chroma_halved and self._levels > 0
-        self._focus = FocusTracker(halved(size_px))
+        self._focus = FocusTracker(halved(size_px), self._in_bands)
         self._only: Pixels | None = None
         self._dtype: np.dtype[Any] = np.dtype(np.uint8)
         self._pool = ThreadPoolExecutor(os.cpu_count())
         self._sums = self._empty_sums()
         colour = halved(size_px) if self._halved else size_px
-        self._source = tuple(np.empty(size, np.uint16) for size in (size_px, colour, colour))
-        self._moved = tuple(np.empty_like(plane) for plane in self._source)
+        self._moved = tuple(np.empty(size, np.uint16) for size in (size_px, colour, colour))
+        # buffers are kept from frame to frame: fresh memory costs as much as the work done in it
+        self._coarser = [self._empty_level(level) for level in range(1, self._levels + 1)]
+        self._codes: list[Any] = [None] * 3
 
     def _empty_sums(self) -> list[_Sums]:
         size: tuple[int, int] = self._size
@@ -103,6 +105,14 @@ class Merger:
             size = halved(size)
         return sums
 
+    def _empty_level(self, level: int) -> tuple[Fixed, Fixed, Fixed, Plane]:
+        """Buffers for luma, chroma and passed-on energy of a coarser level."""
+        size: tuple[int, int] = self._size
+        for _ in range(level):
+            size = halved(size)
+        luma, blue, red = (np.empty(size, np.uint16) for _ in range(3))
+        return luma, blue, red, np.empty(size, np.float32)
+
     def add(self, rgb: Pixels, to_reference: Similarity, brightness: float = 1.0) -> None:
         """Add the next frame, (H, W, 3) uint8 or uint16, divided by its `brightness`."""
         self._dtype = rgb.dtype
@@ -110,15 +120,34 @@ class Merger:
             self._only = rgb.copy()
         full = 255.0 if rgb.dtype == np.uint8 else 65535.0
         gain = float(plane_kernels.FULL) / (full * brightness)
-        self._in_bands(self._size[0], partial(self._take, rgb, gain))
-        self._accumulate(self._warped(to_reference), to_reference.inverse().matrix())
+        if self._halved:
+            self._move(_halved_planes(rgb, self._codes), to_reference, gain)
+        else:
+            self._move_in_full(rgb, to_reference, gain)
+        self._accumulate(self._moved, to_reference.inverse().matrix())
 
-    def _take(self, rgb: Pixels, gain: float, top: int, bottom: int) -> None:
-        """Turn rows of a frame into fixed-point luma and chroma."""
-        luma, blue, red = self._source
-        rows = slice(top // 2, (bottom + 1) // 2) if self._halved else slice(top, bottom)
-        codes = cv2.split(rgb[top:bottom])
-        plane_kernels.to_planes(*codes, gain, luma[top:bottom], blue[rows], red[rows])
+    def _move_in_full(self, rgb: Pixels, to_reference: Similarity, gain: float) -> None:
+        """Fill the moved planes from a frame whose chroma is kept at full size."""
+        still = to_reference == Similarity()
+        planes = self._moved if still else tuple(np.empty(self._size, np.uint16) for _ in range(3))
+
+        def take(top: int, bottom: int) -> None:
+            codes = cv2.split(rgb[top:bottom])
+            plane_kernels.to_planes(*codes, gain, *(plane[top:bottom] for plane in planes))
+
+        self._in_bands(self._size[0], take)
+        if not still:
+            self._move(planes, to_reference, 1.0)
+
+    def _move(self, planes: Sequence[NDArray[Any]], to_reference: Similarity, gain: float) -> None:
+        """Resample a frame's planes onto the reference frame, in fixed point."""
+        inverse = to_reference.inverse()
+        for number, (source, out) in enumerate(zip(planes, self._moved, strict=True)):
+            matrix = (inverse if source.shape == self._size else inverse.resampled(0.5)).matrix()
+            offset = 0.0
+            if number > 0 and source.dtype == self._dtype and self._halved:
+                offset = float(plane_kernels.MIDDLE) - gain * _neutral(source.dtype)
+            self._in_bands(out.shape[0], partial(plane_kernels.warp, source, matrix, gain, offset, out))
 
     def _in_bands(self, rows: int, work: Callable[[int, int], None]) -> None:
         """Run `work(top, bottom)` over bands of rows; bands do not depend on the number of cores."""
@@ -126,30 +155,23 @@ class Merger:
         for done in [self._pool.submit(work, top, min(rows, top + _ROWS_PER_BAND)) for top in tops]:
             done.result()
 
-    def _warped(self, to_reference: Similarity) -> tuple[Fixed, ...]:
-        """The frame's planes in the reference's coordinates."""
-        if to_reference == Similarity():
-            return self._source
-        inverse = to_reference.inverse()
-        for source, out in zip(self._source, self._moved, strict=True):
-            smaller = source.shape != self._size
-            matrix = (inverse.resampled(0.5) if smaller else inverse).matrix()
-            self._in_bands(out.shape[0], partial(plane_kernels.warp, source, matrix, out))
-        return self._moved
-
     def _accumulate(self, planes: tuple[Fixed, ...], inverse: NDArray[np.float64]) -> None:
         fine, blue, red = planes
         heard = _NONE
         for level in range(self._levels):
             has_colour = level > 0 or not self._halved
-            coarse = _coarser(fine)
-            next_blue, next_red = (_coarser(blue), _coarser(red)) if has_colour else (blue, red)
-            passed = np.zeros(coarse.shape, np.float32)
-            colours = (blue, next_blue, red, next_red) if has_colour else (_NONE_FIXED,) * 4
+            coarse, next_blue, next_red, passed = self._coarser[level]
+            cv2.pyrDown(fine, dst=coarse)
+            colours: tuple[Fixed, ...] = (_NONE_FIXED,) * 4
+            if has_colour:
+                cv2.pyrDown(blue, dst=next_blue)
+                cv2.pyrDown(red, dst=next_red)
+                colours = (blue, next_blue, red, next_red)
+                blue, red = next_blue, next_red
             self._blend(level, (fine, coarse, *colours), heard, inverse, passed)
             if level == 0:
                 self._focus.add(passed)
-            fine, blue, red, heard = coarse, next_blue, next_red, passed
+            fine, heard = coarse, passed
         self._rest((fine, blue, red), heard, inverse)
 
     def _blend(
@@ -190,6 +212,8 @@ class Merger:
     def finish(self) -> View:
         """The merged view, in the dtype of the frames."""
         focus, width = self._focus.finish(self._size)
+        # the largest buffers go before the view is put together
+        del self._focus, self._moved, self._coarser, self._codes
         if self._only is not None:
             rgb: Pixels = self._only
         else:
@@ -209,16 +233,7 @@ class Merger:
                 if above.size:
                     self._in_bands(above.shape[0], partial(kernels.expand_add, below, above))
         colour = self._sums[1 if self._halved else 0]
-        return self._sums[0].luma, self._full(colour.blue), self._full(colour.red)
-
-    def _full(self, plane: Plane) -> Plane:
-        """A chroma plane at the size of the view."""
-        height, width = self._size
-        if plane.shape == self._size:
-            return plane
-        # block means: sample (i, j) covers pixels 2i, 2i + 1; an odd last row or column is cut off
-        doubled = cv2.resize(plane, (plane.shape[1] * 2, plane.shape[0] * 2), interpolation=cv2.INTER_LINEAR)
-        return np.ascontiguousarray(doubled[:height, :width], np.float32)
+        return self._sums[0].luma, colour.blue, colour.red
 
     def _stored(self, luma: Plane, blue: Plane, red: Plane) -> Pixels:
         out = np.empty((*self._size, 3), self._dtype)
@@ -227,6 +242,21 @@ class Merger:
         return out
 
 
-def _coarser(plane: Fixed) -> Fixed:
-    """The next level of the Gaussian pyramid."""
-    return np.asarray(cv2.pyrDown(plane), np.uint16)
+def _neutral(dtype: np.dtype[Any]) -> float:
+    """The code of neutral chroma in OpenCV's luma and chroma pictures."""
+    return 128.0 if dtype == np.uint8 else 32768.0
+
+
+def _halved_planes(rgb: Pixels, kept: list[Any]) -> tuple[NDArray[Any], ...]:
+    """Luma of a frame, and the chroma of its 2 x 2 means, as codes (Rec. ITU-R BT.601 by OpenCV).
+
+    kept: three buffers from the last call (None at first), replaced by those of this one.
+    """
+    odd = (rgb.shape[0] % 2, rgb.shape[1] % 2)
+    even: Any = cv2.copyMakeBorder(rgb, 0, odd[0], 0, odd[1], cv2.BORDER_REPLICATE) if any(odd) else rgb
+    size = (even.shape[1] // 2, even.shape[0] // 2)
+    kept[0] = cv2.resize(even, size, dst=kept[0], interpolation=cv2.INTER_AREA)
+    kept[1] = cv2.cvtColor(kept[0], cv2.COLOR_RGB2YCrCb, dst=kept[1])
+    kept[2] = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY, dst=kept[2])
+    _, red, blue = cv2.split(kept[1])
+    return kept[2], np.asarray(blue), np.asarray(red)

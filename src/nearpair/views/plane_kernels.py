@@ -30,58 +30,51 @@ def _to_fixed(value: np.float32) -> np.uint16:
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _planes_row(
-    r: Codes, g: Codes, b: Codes, gain: np.float32, luma: U16, blue: U16, red: U16, colour: bool
-) -> None:
-    for x in range(luma.shape[0]):
-        value = (_R * np.float32(r[x]) + _G * np.float32(g[x]) + _B * np.float32(b[x])) * gain
-        luma[x] = _to_fixed(value)
-        if colour:
-            blue[x] = _to_fixed((np.float32(b[x]) * gain - value) * _CB + MIDDLE)
-            red[x] = _to_fixed((np.float32(r[x]) * gain - value) * _CR + MIDDLE)
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def _paired(upper: Codes, lower: Codes, x: int, last: int) -> np.float32:
-    """Sum of 2 x 2 codes; an odd last column counts twice."""
-    x0, x1 = 2 * x, min(2 * x + 1, last)
-    return np.float32(upper[x0]) + np.float32(upper[x1]) + np.float32(lower[x0]) + np.float32(lower[x1])
-
-
-@njit(cache=True, nogil=True, fastmath=True)
 def to_planes(r: Codes, g: Codes, b: Codes, gain: float, luma: U16, blue: U16, red: U16) -> None:
-    """Encoded colour planes (h, w) times `gain` into luma (h, w) and chroma of full or half size.
+    """Encoded colour planes (h, w) times `gain` into luma and chroma planes (h, w)."""
+    factor = np.float32(gain)
+    for y in range(luma.shape[0]):
+        for x in range(luma.shape[1]):
+            value = factor * (_R * np.float32(r[y, x]) + _G * np.float32(g[y, x]) + _B * np.float32(b[y, x]))
+            luma[y, x] = _to_fixed(value)
+            blue[y, x] = _to_fixed((np.float32(b[y, x]) * factor - value) * _CB + MIDDLE)
+            red[y, x] = _to_fixed((np.float32(r[y, x]) * factor - value) * _CR + MIDDLE)
 
-    Halved chroma (for frames whose file has it so) is that of the mean of 2 x 2 pixels.
-    """
-    height, last = luma.shape[0], luma.shape[1] - 1
-    half = blue.shape[0] != height or blue.shape[1] != luma.shape[1]
-    factor, quarter = np.float32(gain), np.float32(0.25 * gain)
-    for y in range(height):
-        row = 0 if half else y
-        _planes_row(r[y], g[y], b[y], factor, luma[y], blue[row], red[row], not half)
-        if half and y % 2 == 0:
-            under = min(y + 1, height - 1)
-            for x in range(blue.shape[1]):
-                red4, blue4 = _paired(r[y], r[under], x, last), _paired(b[y], b[under], x, last)
-                value = _R * red4 + _G * _paired(g[y], g[under], x, last) + _B * blue4
-                blue[y // 2, x] = _to_fixed((blue4 - value) * quarter * _CB + MIDDLE)
-                red[y // 2, x] = _to_fixed((red4 - value) * quarter * _CR + MIDDLE)
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _chroma_row(plane: F32, y: int, width: int, out: F32) -> None:
+    """Row y of a chroma plane at full size; half-size samples are means of 2 x 2, so they lie between px."""
+    if plane.shape[1] == width:
+        for x in range(width):
+            out[x] = plane[y, x]
+        return
+    here, rows, columns = y // 2, plane.shape[0], plane.shape[1]
+    other = max(here - 1, 0) if y % 2 == 0 else min(here + 1, rows - 1)
+    three, one = np.float32(0.75), np.float32(0.25)
+    for x in range(width):
+        near = x // 2
+        far = max(near - 1, 0) if x % 2 == 0 else min(near + 1, columns - 1)
+        beside = three * plane[here, near] + one * plane[other, near]
+        out[x] = three * beside + one * (three * plane[here, far] + one * plane[other, far])
 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def to_rgb(
     luma: F32, blue: F32, red: F32, scale: float, out: NDArray[np.integer], top: int, bottom: int
 ) -> None:
-    """Planes (fixed-point units, chroma of full size) into encoded RGB; `scale` = largest code / FULL."""
+    """Planes (fixed-point units, chroma of full or half size) into encoded RGB; `scale` = top code / FULL."""
     factor = np.float32(scale)
     largest = np.float32(scale * FULL)
     none, half = np.float32(0.0), np.float32(0.5)
+    width = luma.shape[1]
+    blues, reds = np.empty(width, np.float32), np.empty(width, np.float32)
     for y in range(top, bottom):
-        for x in range(luma.shape[1]):
+        _chroma_row(blue, y, width, blues)
+        _chroma_row(red, y, width, reds)
+        for x in range(width):
             value = luma[y, x]
-            b = value + (blue[y, x] - MIDDLE) / _CB
-            r = value + (red[y, x] - MIDDLE) / _CR
+            b = value + (blues[x] - MIDDLE) / _CB
+            r = value + (reds[x] - MIDDLE) / _CR
             g = (value - _R * r - _B * b) / _G
             out[y, x, 0] = min(max(r * factor, none), largest) + half
             out[y, x, 1] = min(max(g * factor, none), largest) + half
@@ -97,7 +90,9 @@ def _cubic(a: np.float32, b: np.float32, c: np.float32, d: np.float32, f: np.flo
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _cubic_run(a: U16, b: U16, c: U16, d: U16, f: np.float32, drift: np.float32, ramp: F32, out: F32) -> None:
+def _cubic_run(
+    a: Codes, b: Codes, c: Codes, d: Codes, f: np.float32, drift: np.float32, ramp: F32, out: F32
+) -> None:
     for k in range(out.shape[0]):
         out[k] = _cubic(
             np.float32(a[k]), np.float32(b[k]), np.float32(c[k]), np.float32(d[k]), f + drift * ramp[k]
@@ -113,7 +108,7 @@ def _run_length(f: float, drift: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _resample_row(source: U16, start: float, slope: float, ramp: F32, out: F32) -> None:
+def _resample_row(source: Codes, start: float, slope: float, ramp: F32, out: F32) -> None:
     """out[x] = source at start + slope·x, ends repeated; runs of equal whole offset stay contiguous."""
     width, count = source.shape[0], out.shape[0]
     drift = slope - 1.0
@@ -151,10 +146,19 @@ def _resample_row(source: U16, start: float, slope: float, ramp: F32, out: F32) 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _vertical_run(
-    a: F32, b: F32, c: F32, d: F32, f: np.float32, drift: np.float32, ramp: F32, out: U16
+    a: F32,
+    b: F32,
+    c: F32,
+    d: F32,
+    f: np.float32,
+    drift: np.float32,
+    ramp: F32,
+    gain: np.float32,
+    offset: np.float32,
+    out: U16,
 ) -> None:
     for k in range(out.shape[0]):
-        out[k] = _to_fixed(_cubic(a[k], b[k], c[k], d[k], f + drift * ramp[k]))
+        out[k] = _to_fixed(gain * _cubic(a[k], b[k], c[k], d[k], f + drift * ramp[k]) + offset)
 
 
 @njit(cache=True, nogil=True)
@@ -164,8 +168,18 @@ def _held(row: int, first: int, height: int, held: int) -> int:
 
 
 @njit(cache=True, nogil=True)
-def _vertical(rows: F32, first: int, start: float, slope: float, height: int, ramp: F32, out: U16) -> None:
-    """out[x] = column x of `rows` (source rows from `first`) at start + slope·x."""
+def _vertical(
+    rows: F32,
+    first: int,
+    start: float,
+    slope: float,
+    height: int,
+    ramp: F32,
+    gain: float,
+    offset: float,
+    out: U16,
+) -> None:
+    """out[x] = gain · (column x of `rows`, source rows from `first`, at start + slope·x) + offset."""
     count, held = out.shape[0], rows.shape[0]
     x = 0
     while x < count:
@@ -181,17 +195,20 @@ def _vertical(rows: F32, first: int, start: float, slope: float, height: int, ra
             np.float32(f),
             np.float32(slope),
             ramp,
+            np.float32(gain),
+            np.float32(offset),
             out[x : x + n],
         )
         x += n
 
 
 @njit(cache=True, nogil=True)
-def warp(source: U16, inverse: F64, out: U16, top: int, bottom: int) -> None:
+def warp(source: Codes, inverse: F64, gain: float, offset: float, out: U16, top: int, bottom: int) -> None:
     """Resample a plane by a similarity in two one-dimensional passes; ends are repeated outside.
 
-    inverse: (2, 3) map out px → source px with a small roll. Each pass is exact: Catmull & Smith, "3-D
-    transformations of images in scanline order", SIGGRAPH 1980; Catmull-Rom weights.
+    inverse: (2, 3) map out px → source px with a small roll; values become gain · value + offset. Each pass
+    is exact: Catmull & Smith, "3-D transformations of images in scanline order", SIGGRAPH 1980; Catmull-Rom
+    weights.
     """
     height, columns = source.shape[0], out.shape[1]
     a, b = inverse[0, 0], inverse[1, 0]
@@ -206,4 +223,4 @@ def warp(source: U16, inverse: F64, out: U16, top: int, bottom: int) -> None:
     for v in range(first, last + 1):
         _resample_row(source[v], tx - b * (v - ty) / a, slope, ramp, rows[v - first])
     for y in range(top, bottom):
-        _vertical(rows, first, a * y + ty, b, height, ramp, out[y])
+        _vertical(rows, first, a * y + ty, b, height, ramp, gain, offset, out[y])
