@@ -13,14 +13,13 @@ F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 U16 = NDArray[np.uint16]
 
-_REACH = 2
 _BORDER_PX = 2.0
 # Energies are squares of differences of values in [0, 1], scaled so that their fourth power stays far from
 # the smallest float32; the floor keeps flat places at a plain mean.
 _ENERGY_SCALE = 1e4 / float(FULL) ** 2
 _FLOOR = 1e-2
 # Samples are added in runs of this many, unless no weight of a run reaches this share of the sum so far.
-_RUN = 32
+_RUN = 16
 _SAY = 1e-3
 
 
@@ -72,22 +71,38 @@ def _detail_row(fine: U16, coarse: U16, y: int, out: F32, buffer: F32) -> None:
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _pooled_squares(detail: F32, squares: F32, out: F32) -> None:
-    """Sums of squares over five neighbours along a row; ends repeated."""
-    width = detail.shape[0]
-    for x in range(width):
-        squares[x + 2] = detail[x] * detail[x]
-    squares[0] = squares[1] = squares[2]
-    squares[width + 2] = squares[width + 3] = squares[width + 1]
-    for x in range(width):
-        out[x] = squares[x] + squares[x + 1] + squares[x + 2] + squares[x + 3] + squares[x + 4]
+def _squares_row(upper: F32, lower: F32, out: F32) -> None:
+    """Sums of squares of 2 x 2 details; an odd last column counts twice."""
+    whole = upper.shape[0] // 2
+    for x in range(whole):
+        a, b, c, d = upper[2 * x], upper[2 * x + 1], lower[2 * x], lower[2 * x + 1]
+        out[x] = a * a + b * b + c * c + d * d
+    if whole < out.shape[0]:
+        out[whole] = 2 * (upper[2 * whole] * upper[2 * whole] + lower[2 * whole] * lower[2 * whole])
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _energy_row(a: F32, b: F32, c: F32, d: F32, e: F32, out: F32) -> None:
-    """Mean of five rows of sums over five squares, scaled."""
-    for x in range(out.shape[0]):
-        out[x] = np.float32(_ENERGY_SCALE / 25.0) * (a[x] + b[x] + c[x] + d[x] + e[x])
+def _pooled_row(a: F32, b: F32, c: F32, column: F32, out: F32) -> None:
+    """Mean of squares over 3 x 3 samples of three rows (6 x 6 details), scaled; ends repeated."""
+    width = out.shape[0]
+    for x in range(width):
+        column[x + 1] = a[x] + b[x] + c[x]
+    column[0], column[width + 1] = column[1], column[width]
+    for x in range(width):
+        out[x] = np.float32(_ENERGY_SCALE / 36.0) * (column[x] + column[x + 1] + column[x + 2])
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _hear(heard: F32, y: int, share: float, energy: F32) -> None:
+    """Add the mean of 2 x 2 energies that the finer level passed on."""
+    under, whole = min(y + 1, heard.shape[0] - 1), heard.shape[1] // 2
+    part = np.float32(0.25 * share)
+    for x in range(whole):
+        energy[x] += part * (
+            heard[y, 2 * x] + heard[y, 2 * x + 1] + heard[under, 2 * x] + heard[under, 2 * x + 1]
+        )
+    if whole < energy.shape[0]:
+        energy[whole] += 2 * part * (heard[y, 2 * whole] + heard[under, 2 * whole])
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -153,13 +168,18 @@ def _heard_of(weights: F32, weight: F32, counts: NDArray[np.bool_]) -> None:
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _add_row(detail: F32, weight: F32, counts: NDArray[np.bool_], total: F32) -> None:
+    """Add detail · weight to the sums, one weight for two neighbours."""
     for run in range(counts.shape[0]):
         if counts[run]:
-            start = run * _RUN
-            here = total[start : start + _RUN]
-            ours, share = detail[start : start + _RUN], weight[start : start + _RUN]
-            for k in range(here.shape[0]):
-                here[k] += share[k] * ours[k]
+            start = 2 * run * _RUN
+            here, ours = total[start : start + 2 * _RUN], detail[start : start + 2 * _RUN]
+            share = weight[run * _RUN : (run + 1) * _RUN]
+            whole = here.shape[0] // 2
+            for k in range(whole):
+                here[2 * k] += share[k] * ours[2 * k]
+                here[2 * k + 1] += share[k] * ours[2 * k + 1]
+            if 2 * whole < here.shape[0]:
+                here[2 * whole] += share[whole] * ours[2 * whole]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -195,66 +215,55 @@ def blend_level(
 ) -> None:
     """Split one level of one frame and add it to the running weighted sums, rows [top, bottom), top even.
 
-    fine, coarse: this level's luma and the next; chroma likewise, or arrays without rows where the level has
-    none. heard: energy passed on by the finer level (h, w), or without rows; passed: mean energy of 2 x 2
-    samples for the next level. inverse, cell, size: where this level's samples lie in the frame.
+    fine, coarse: this level's luma (h, w) and the next; chroma likewise, or arrays without rows where the
+    level has none. Energies and weights are those of 2 x 2 samples, (h/2, w/2) rounded up: heard is what the
+    finer level passed on, (h, w) or without rows; passed is this level's. inverse, cell, size: where this
+    level's samples lie in the frame.
     """
     height, width = fine.shape
-    chroma = blue.shape[0] > 0
-    details = np.empty((5, width), np.float32)
-    pools = np.empty((5, width), np.float32)
-    squares = np.empty(width + 4, np.float32)
+    half = (width + 1) // 2
+    details = np.empty((6, width), np.float32)
+    squares = np.empty((3, half), np.float32)
+    column = np.empty(half + 2, np.float32)
     buffer = np.empty(max(coarse.shape[1], 1), np.float32)
-    counts = np.empty((width + _RUN - 1) // _RUN, np.bool_)
-    energy, weights, colour = (
-        np.empty(width, np.float32),
-        np.empty(width, np.float32),
-        np.empty(width, np.float32),
-    )
-    for y in range(top - _REACH, bottom + _REACH):
-        row = min(max(y, 0), height - 1)
-        _detail_row(fine, coarse, row, details[y % 5], buffer)
-        _pooled_squares(details[y % 5], squares, pools[y % 5])
-        at = y - _REACH
-        if at < top:
+    counts = np.empty((half + _RUN - 1) // _RUN, np.bool_)
+    weights, colour = np.empty(half, np.float32), np.empty(width, np.float32)
+    for pair in range(top // 2 - 1, (bottom + 1) // 2 + 1):
+        within = min(max(pair, 0), (height + 1) // 2 - 1)
+        upper, lower = details[2 * (pair % 3)], details[2 * (pair % 3) + 1]
+        _detail_row(fine, coarse, 2 * within, upper, buffer)
+        _detail_row(fine, coarse, min(2 * within + 1, height - 1), lower, buffer)
+        _squares_row(upper, lower, squares[pair % 3])
+        at = pair - 1
+        if at < top // 2:
             continue
-        _energy_row(pools[0], pools[1], pools[2], pools[3], pools[4], energy)
+        energy = passed[at]
+        _pooled_row(squares[0], squares[1], squares[2], column, energy)
         if heard.shape[0] > 0:
-            for x in range(width):
-                energy[x] += np.float32(hear) * heard[at, x]
-        first, last = _inside(inverse, cell, at, width, size)
+            _hear(heard, 2 * at, hear, energy)
+        first, last = _inside(inverse, 2 * cell, at, half, size)
         # a frame is not sharp where it sees nothing: neither here nor for coarser levels and the focus map
-        energy[: min(first, width)] = 0.0
+        energy[: min(first, half)] = 0.0
         energy[max(last + 1, 0) :] = 0.0
         _weights_row(energy, first, last, weights)
         _heard_of(weights, weight[at], counts)
-        _add_row(details[at % 5], weights, counts, total[at])
         _add_weight(weights, counts, weight[at])
-        if chroma:
-            _detail_row(blue, blue_coarse, at, colour, buffer)
-            _add_row(colour, weights, counts, blue_total[at])
-            _detail_row(red, red_coarse, at, colour, buffer)
-            _add_row(colour, weights, counts, red_total[at])
-        _pass_on(energy, at, height, passed)
+        for y in range(2 * at, min(2 * at + 2, height)):
+            _add_row(details[2 * (at % 3) + y % 2], weights, counts, total[y])
+            if blue.shape[0] > 0:
+                _detail_row(blue, blue_coarse, y, colour, buffer)
+                _add_row(colour, weights, counts, blue_total[y])
+                _detail_row(red, red_coarse, y, colour, buffer)
+                _add_row(colour, weights, counts, red_total[y])
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _pass_on(energy: F32, y: int, height: int, passed: F32) -> None:
-    """Gather the mean of 2 x 2 energies; an odd last row or column counts twice."""
-    if y // 2 >= passed.shape[0]:
-        return
-    here, whole = passed[y // 2], energy.shape[0] // 2
-    share = np.float32(0.5 if (y % 2 == 0 and y == height - 1) else 0.25)
-    if y % 2 == 0:
-        for x in range(whole):
-            here[x] = share * (energy[2 * x] + energy[2 * x + 1])
-        if whole < here.shape[0]:
-            here[whole] = 2 * share * energy[2 * whole]
-    else:
-        for x in range(whole):
-            here[x] += share * (energy[2 * x] + energy[2 * x + 1])
-        if whole < here.shape[0]:
-            here[whole] += 2 * share * energy[2 * whole]
+def divide(total: F32, weight: F32, top: int, bottom: int) -> None:
+    """Turn weighted sums into means; `weight` has one value for 2 x 2 samples, or one for each."""
+    step = 2 if weight.shape[0] < total.shape[0] or weight.shape[1] < total.shape[1] else 1
+    for y in range(top, bottom):
+        for x in range(total.shape[1]):
+            total[y, x] /= weight[y // step, x // step]
 
 
 @njit(cache=True, nogil=True, fastmath=True)

@@ -4,7 +4,7 @@ Each frame is split into bands of detail (Laplacian pyramid: Burt & Adelson, IEE
 The textbook keeps the largest coefficient of each band. Here each coefficient is a mean over the frames,
 weighted by the fourth power of its local luma energy, and three things differ from the textbook:
 
-* the energy is pooled over 5 x 5 samples and shared by luma and chroma: no speckle, no false colours;
+* the energy is pooled over 6 x 6 samples and shared by luma and chroma: no speckle, no false colours;
 * a coarser band hears what the finer band decided (its energy is added, twice over): defocus spreads
   strong edges into coarse bands far beyond where they belong, but never into fine ones;
 * the coarsest residue follows the same decision instead of being averaged over all frames.
@@ -67,9 +67,9 @@ def halved(size: tuple[int, ...]) -> tuple[int, int]:
 class _Sums:
     """Running weighted sums of one level, chroma included where the level has it."""
 
-    def __init__(self, size: tuple[int, ...], *, chroma: bool) -> None:
+    def __init__(self, size: tuple[int, int], *, chroma: bool, rest: bool) -> None:
         self.luma = np.zeros(size, np.float32)
-        self.weight = np.zeros(size, np.float32)
+        self.weight = np.zeros(size if rest else halved(size), np.float32)
         self.blue = np.zeros(size, np.float32) if chroma else _NONE
         self.red = np.zeros(size, np.float32) if chroma else _NONE
 
@@ -101,7 +101,7 @@ class Merger:
         size: tuple[int, int] = self._size
         sums = []
         for level in range(self._levels + 1):
-            sums.append(_Sums(size, chroma=level > 0 or not self._halved))
+            sums.append(_Sums(size, chroma=level > 0 or not self._halved, rest=level == self._levels))
             size = halved(size)
         return sums
 
@@ -226,7 +226,7 @@ class Merger:
         for sums in self._sums:
             for plane in (sums.luma, sums.blue, sums.red):
                 if plane.size:
-                    np.divide(plane, sums.weight, out=plane)
+                    self._in_bands(plane.shape[0], partial(kernels.divide, plane, sums.weight))
         for coarse, fine in zip(self._sums[:0:-1], self._sums[-2::-1], strict=True):
             pairs = ((coarse.luma, fine.luma), (coarse.blue, fine.blue), (coarse.red, fine.red))
             for below, above in pairs:
