@@ -16,7 +16,7 @@ from nearpair.shoot.memo import Memo, fingerprint, key_of
 from nearpair.shoot.names import safe_name
 from nearpair.stacks.dilation import Dilation
 from nearpair.stacks.registration import Step
-from nearpair.stacks.survey import Lost, Survey, survey
+from nearpair.stacks.survey import Lost, Prepared, Survey, prepare, survey
 
 # Registration and matching look at pictures of about this size; larger frames are averaged down.
 SURVEY_LONG_SIDE_PX = 1600
@@ -76,8 +76,8 @@ def survey_station(
 def _walk(name: str, frames: Sequence[FrameInfo], small: SmallFrames, progress: Progress) -> Survey:
     factor = survey_factor(frames[0].size_px)
 
-    def read(frame: FrameInfo) -> Plane:
-        return np.asarray(small.read(frame, factor), np.float32) / np.float32(255)
+    def read(frame: FrameInfo) -> Prepared:
+        return prepare(np.asarray(small.read(frame, factor), np.float32) / np.float32(255))
 
     def told(what: str, done: int, total: int) -> None:
         progress(f"{name}: {what}", done, total)

@@ -88,11 +88,29 @@ class _Accumulator:
         return np.ascontiguousarray(middle[: self.total.shape[0], : self.total.shape[1]])
 
 
-def survey(frames: Iterable[Plane], count: int, progress: Progress = silent) -> Survey:
-    """Look through `count` small lumas (h, w), float32 in [0, 1], in shooting order."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """A small luma with what the survey looks at; frames can be prepared ahead, side by side."""
+
+    plane: Plane
+    structures: tuple[Structure, ...]
+    energy: Plane
+    half: Plane
+    """In linear light, at half the size."""
+
+
+def prepare(plane: Plane) -> Prepared:
+    """Do the part of the survey of a luma (h, w), float32 in [0, 1], that needs no other frame."""
+    light = in_linear_light(plane)
+    half = reduced(light, 2) if min(plane.shape) > 1 else light
+    return Prepared(plane, structures(light), detail_energy(plane), half)
+
+
+def survey(frames: Iterable[Plane | Prepared], count: int, progress: Progress = silent) -> Survey:
+    """Look through `count` small lumas (h, w), float32 in [0, 1], in shooting order, prepared or not."""
     state = _Walk(count)
-    for number, plane in enumerate(frames):
-        state.visit(number, plane)
+    for number, frame in enumerate(frames):
+        state.visit(number, frame if isinstance(frame, Prepared) else prepare(frame))
         progress("looking through the frames", number + 1, count)
     return state.finish()
 
@@ -119,41 +137,40 @@ class _Walk:
         self.to_first: list[Similarity] = []
         self.keyframes: list[tuple[int, Plane]] = []
         self.last: tuple[Structure, ...] | None = None
-        self.spare: tuple[int, Plane, tuple[Structure, ...]] | None = None
+        self.spare: tuple[int, Prepared] | None = None
         self.accumulator: _Accumulator | None = None
 
-    def visit(self, number: int, plane: Plane) -> None:
-        current = structures(in_linear_light(plane))
+    def visit(self, number: int, frame: Prepared) -> None:
         if self.last is None:
-            self._start(number, plane, current)
+            self._start(number, frame)
             return
-        found = self._found(current, self.last)
+        found = self._found(frame.structures, self.last)
         if not found.related:
             self.lost.append(Lost(number, found.correlation))
             if len(self.used) == 1:
-                self.spare = (number, plane, current)
+                self.spare = (number, frame)
             return
-        self.steps.append(step_from(found, (plane.shape[0], plane.shape[1])))
-        self.last, self.spare = current, None
-        self._take(number, plane, found.transform.then(self.to_first[-1]))
+        self.steps.append(step_from(found, (frame.plane.shape[0], frame.plane.shape[1])))
+        self.last, self.spare = frame.structures, None
+        self._take(number, frame, found.transform.then(self.to_first[-1]))
 
-    def _start(self, number: int, plane: Plane, current: tuple[Structure, ...]) -> None:
-        self.accumulator = _Accumulator((plane.shape[0], plane.shape[1]))
-        self.last = current
-        self._take(number, plane, Similarity())
+    def _start(self, number: int, frame: Prepared) -> None:
+        self.accumulator = _Accumulator((frame.plane.shape[0], frame.plane.shape[1]))
+        self.last = frame.structures
+        self._take(number, frame, Similarity())
 
     def _found(self, current: tuple[Structure, ...], last: tuple[Structure, ...]) -> Alignment:
         """The frame on the last good one; when only the first was, it may itself be the odd one out."""
         found = align(current, last)
         if found.related or self.spare is None:
             return found
-        instead = align(current, self.spare[2])
+        instead = align(current, self.spare[1].structures)
         if instead.related:
             self._start_over(*self.spare)
             return instead
         return found
 
-    def _start_over(self, number: int, plane: Plane, current: tuple[Structure, ...]) -> None:
+    def _start_over(self, number: int, frame: Prepared) -> None:
         """Take frame `number` as the first, and the one that was first as lost."""
         swapped = [
             Lost(self.used[0], lost.correlation) if lost.frame == number else lost for lost in self.lost
@@ -161,16 +178,15 @@ class _Walk:
         self.lost = sorted(swapped, key=lambda lost: lost.frame)
         for held in (self.used, self.brightness, self.detail, self.to_first, self.keyframes):
             held.clear()
-        self._start(number, plane, current)
+        self._start(number, frame)
 
-    def _take(self, number: int, plane: Plane, place: Similarity) -> None:
-        energy = detail_energy(plane)
+    def _take(self, number: int, frame: Prepared, place: Similarity) -> None:
         if self.accumulator is not None:
-            self.accumulator.add(len(self.used), plane, energy, place)
-        self.detail.append(float(np.mean(np.sqrt(energy))))
-        self.brightness.append(float(np.mean(plane)))
+            self.accumulator.add(len(self.used), frame.plane, frame.energy, place)
+        self.detail.append(float(np.mean(np.sqrt(frame.energy))))
+        self.brightness.append(float(np.mean(frame.plane)))
         if number % max(1, self.count // _KEYFRAMES) == 0:
-            self.keyframes.append((len(self.used), reduced(in_linear_light(plane), 2)))
+            self.keyframes.append((len(self.used), frame.half))
         self.used.append(number)
         self.to_first.append(place)
 
