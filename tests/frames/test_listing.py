@@ -24,10 +24,11 @@ def test_frames_in_natural_order_and_the_rest(tmp_path):
     make(
         tmp_path, "101DEMO/A_2.JPG", "101DEMO/A_10.jpg", "99DEMO/A_9999.tif", "b.png", "notes.txt", "A_1.NEF"
     )
-    make(tmp_path, ".Trash/x.jpg", "._b.png", "99DEMO/a.HEIC")
+    make(tmp_path, ".Trash/x.jpg", "._b.png", "99DEMO/a.HEIC", "c.avif")
     frames, others = list_frames(tmp_path)
-    assert names(tmp_path, frames) == ["99DEMO/A_9999.tif", "101DEMO/A_2.JPG", "101DEMO/A_10.jpg", "b.png"]
-    assert names(tmp_path, others) == ["99DEMO/a.HEIC", "A_1.NEF", "notes.txt"]
+    below = ["99DEMO/a.HEIC", "99DEMO/A_9999.tif", "101DEMO/A_2.JPG", "101DEMO/A_10.jpg"]
+    assert names(tmp_path, frames) == [*below, "A_1.NEF", "b.png"]
+    assert names(tmp_path, others) == ["c.avif", "notes.txt"]
 
 
 def test_not_recursive(tmp_path):

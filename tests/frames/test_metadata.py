@@ -1,5 +1,7 @@
 import os
 import struct
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -188,12 +190,15 @@ def refusal(path: Path) -> FrameError:
         ("short.png", b"\x89PNG\r\n\x1a\n\0\0\0", "damaged or cut short"),
         ("short.tif", b"II*\0\x08\0\0\0", "damaged or cut short"),
         ("loop.tif", b"II*\0\x08\0\0\0\0\0\x08\0\0\0", "damaged or cut short"),
-        ("IMG_1.HEIC", b"\0\0\0\x18ftypheic\0\0\0\0", "HEIC files cannot be read"),
-        ("IMG_1.jpg", b"\0\0\0\x18ftypheic\0\0\0\0", "HEIC files cannot be read"),
-        ("DSC_1.NEF", b"MM\0*\0\0\0\x08" + bytes(40), "raw files cannot be read"),
-        ("DSC_1.CR3", b"\0\0\0\x18ftypcrx \0\0\0\0", "raw files cannot be read"),
-        ("other.tif", b"II*\0\x10\0\0\0CR\x02\0" + bytes(40), "raw files cannot be read"),
-        ("DSC_1.RAF", b"FUJIFILMCCD-RAW 0201" + bytes(40), "raw files cannot be read"),
+        ("IMG_1.HEIC", b"\0\0\0\x18ftypheic\0\0\0\0", "damaged or cut short"),
+        ("IMG_1.jpg", b"\0\0\0\x18ftypheic\0\0\0\0", "damaged or cut short"),
+        ("IMG_1.heic", b"never a picture", "not a picture file"),
+        ("IMG_1.avif", b"\0\0\0\x18ftypavif\0\0\0\0", "AVIF file cannot be read"),
+        ("DSC_1.NEF", b"MM\0*\0\0\0\x08" + bytes(40), "part of the file is missing"),
+        ("DSC_1.CR3", b"\0\0\0\x18ftypcrx \0\0\0\0", "part of the file is missing"),
+        ("other.tif", b"II*\0\x10\0\0\0CR\x02\0" + bytes(40), "part of the file is missing"),
+        ("DSC_1.RAF", b"FUJIFILMCCD-RAW 0201" + bytes(40), "part of the file is missing"),
+        ("DSC_1.ARW", b"II*\0\x08\0\0\0" + bytes(9000), "this kind of raw file cannot be read"),
     ],
 )
 def test_refusals_name_file_reason_and_remedy(tmp_path, name, content, reason):
@@ -203,10 +208,31 @@ def test_refusals_name_file_reason_and_remedy(tmp_path, name, content, reason):
     assert reason in error.message
 
 
-def test_heic_and_raw_say_which_formats_work(tmp_path):
-    for name in ("a.heic", "a.dng"):
-        (tmp_path / name).write_bytes(b"II*\0" + bytes(60))
-        assert "JPEG, PNG or TIFF (8 or 16 bits)" in refusal(tmp_path / name).remedy
+def test_what_cannot_be_read_says_which_formats_work(tmp_path):
+    for name in ("a.avif", "a.dng", "a.jpg"):
+        (tmp_path / name).write_bytes(b"\0\0\0\x18ftypavif" + bytes(60))
+        assert "JPEG, PNG, TIFF (8 or 16 bits), HEIC or raw files" in refusal(tmp_path / name).remedy
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "library", "extra"),
+    [
+        ("IMG_1.HEIC", b"\0\0\0\x18ftypheic\0\0\0\0", "pillow_heif", "nearpair[heic]"),
+        ("DSC_1.NEF", b"MM\0*\0\0\0\x08" + bytes(40), "rawpy", "nearpair[raw]"),
+    ],
+)
+def test_an_extra_that_is_not_installed_is_named(tmp_path, monkeypatch, name, content, library, extra):
+    monkeypatch.setitem(sys.modules, library, None)  # its import fails
+    (tmp_path / name).write_bytes(content)
+    error = refusal(tmp_path / name)
+    assert "needs an extra that is not installed" in error.message
+    assert f"pip install '{extra}'" in error.remedy
+
+
+def test_extras_are_imported_only_where_they_are_used():
+    look = "import nearpair.frames, sys; print([n for n in ('rawpy', 'pillow_heif') if n in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
 
 
 def test_what_is_no_file_is_refused_without_waiting(tmp_path):

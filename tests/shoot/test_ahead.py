@@ -83,9 +83,9 @@ def decoded(monkeypatch):
     """Names and factors of what was really decoded."""
     seen = []
 
-    def counting(frame, factor):
+    def counting(frame, factor, developed):
         seen.append((frame.path.name, factor))
-        return read_small(frame, factor)
+        return read_small(frame, factor, developed)
 
     monkeypatch.setattr(ahead, "read_small", counting)
     return seen
@@ -126,9 +126,9 @@ def test_two_threads_that_read_the_same_frame_at_once(frames, monkeypatch):
     """Counting it twice would, in the end, forget more than there is."""
     both = threading.Barrier(2)
 
-    def together(frame, factor):
+    def together(frame, factor, developed):
         both.wait(5)
-        return read_small(frame, factor)
+        return read_small(frame, factor, developed)
 
     monkeypatch.setattr(ahead, "read_small", together)
     monkeypatch.setattr(ahead, "_KEPT_BYTES", 3 * 24 * 32)

@@ -1,11 +1,13 @@
 """From folders to frames: what cannot be used is named with the reason, beside what can."""
 
+import numpy as np
 import pytest
 from PIL import Image
 
 from nearpair.errors import SourceError
 from nearpair.progress import silent
 from nearpair.shoot.gather import gather
+from support.dng import write_dng
 
 
 def picture(path, size=(64, 48)):
@@ -73,9 +75,47 @@ def test_only_broken_pictures(tmp_path):
 
 
 def test_other_files_are_said_to_be_what_they_are(tmp_path):
-    (tmp_path / "IMG_1.CR3").write_bytes(b"\0\0\0\x18ftypcrx ")
+    (tmp_path / "IMG_1.avif").write_bytes(b"\0\0\0\x18ftypavif")
     with pytest.raises(SourceError, match=r"no picture was found there\. The first of 1 other files:"):
         gather([tmp_path], silent)
+
+
+def raw(path):
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return write_dng(path, np.full((48, 64, 3), 0.3))
+
+
+def test_raw_beside_the_camera_s_jpeg_is_left_alone_and_said_to_be(tmp_path):
+    """Also with the letters of the other file in the other case, and in folders below."""
+    for name in ("IMG_1.JPG", "deep/IMG_2.JPG"):
+        picture(tmp_path / name)
+    for name in ("img_1.dng", "deep/IMG_2.DNG", "IMG_3.DNG"):
+        raw(tmp_path / name)
+    told = []
+    found = gather([tmp_path], lambda *step: told.append(step))
+    assert sorted(names(found.sources[0])) == ["IMG_1.JPG", "IMG_2.JPG", "IMG_3.DNG"]
+    assert found.set_aside == ()
+    doubled = {aside.file: aside.reason for aside in found.doubled}
+    assert sorted(doubled) == ["IMG_2.DNG", "img_1.dng"]
+    assert "same exposure as IMG_1.JPG, which is used" in doubled["img_1.dng"]
+    assert told[-1] == ("reading the headers", 5, 5)
+
+
+def test_raw_is_used_where_the_jpeg_beside_it_is_broken(tmp_path):
+    (tmp_path / "IMG_1.JPG").write_bytes(b"")
+    raw(tmp_path / "IMG_1.DNG")
+    found = gather([tmp_path], silent)
+    assert names(found.sources[0]) == ["IMG_1.DNG"]
+    assert [aside.file for aside in found.set_aside] == ["IMG_1.JPG"]
+    assert found.doubled == ()
+
+
+def test_files_of_one_name_in_two_folders_or_of_two_plain_kinds_are_two_frames(tmp_path):
+    picture(tmp_path / "a" / "IMG_1.JPG")
+    raw(tmp_path / "b" / "IMG_1.DNG")
+    picture(tmp_path / "a" / "IMG_1.png")
+    found = gather([tmp_path], silent)
+    assert sorted(names(found.sources[0])) == ["IMG_1.DNG", "IMG_1.JPG", "IMG_1.png"]
 
 
 def test_progress_counts_all_files(tmp_path):

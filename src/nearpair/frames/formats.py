@@ -1,8 +1,8 @@
 """Which file formats can be frames, and plain sentences for those that cannot.
 
 The first bytes decide, never the file name: JPEG (ITU-T T.81, marker SOI), PNG (W3C PNG, section 5.2), TIFF
-(TIFF 6.0, section 2; also BigTIFF). Raw files that are TIFF inside are told by their name or by the signature
-of their maker.
+(TIFF 6.0, section 2; also BigTIFF), HEIC (ISO/IEC 23008-12, brands in the first box). Raw files that are TIFF
+inside are told by their name or by the signature of their maker.
 """
 
 import stat
@@ -16,10 +16,7 @@ MAX_PIXELS = 400_000_000
 MAX_FILE_BYTES = 4 << 30
 """The largest file that is read: a frame of MAX_PIXELS, uncompressed. Our own limit."""
 
-SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".png", ".tif", ".tiff"})
-"""File names that are looked at as frames, in lower case."""
-
-HEIC_SUFFIXES = frozenset({".heic", ".heif", ".hif", ".avif"})
+HEIC_SUFFIXES = frozenset({".heic", ".heif", ".hif"})
 RAW_SUFFIXES = frozenset(
     f".{suffix}"
     for suffix in (
@@ -27,23 +24,20 @@ RAW_SUFFIXES = frozenset(
         *("nrw", "orf", "pef", "raf", "raw", "rw2", "rwl", "sr2", "srf", "srw", "x3f"),
     )
 )
+SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".png", ".tif", ".tiff"}) | HEIC_SUFFIXES | RAW_SUFFIXES
+"""File names that are looked at as frames, in lower case."""
 
-_WORKING = "Frames can be JPEG, PNG or TIFF (8 or 16 bits)."
+_WORKING = "Frames can be JPEG, PNG, TIFF (8 or 16 bits), HEIC or raw files."
 _COPY_AGAIN = "Copy the file from the card again, or leave it out."
-_CONVERT_RAW = (
-    f"{_WORKING} Develop the raw frames of both eyes with the same settings to 16-bit TIFF or JPEG."
-)
-_CONVERT_HEIC = f"{_WORKING} Set the camera to JPEG, or convert the frames to JPEG or 16-bit TIFF."
 
 _RAW_MAGIC = (b"FUJIFILMCCD-RAW", b"IIRO", b"IIRS", b"MMOR", b"IIU\0", b"FOVb", b"\0MRM")
-_TIFF_MAGIC = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
-_HEIC_BRANDS = frozenset(
-    {b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1", b"avif", b"avis"}
-)
+TIFF_MAGIC = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+_HEIC_BRANDS = frozenset({b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1"})
+_AVIF_BRANDS = frozenset({b"avif", b"avis"})
 
 
 def sniff(path: Path) -> tuple[str, int]:
-    """Return the format ("JPEG", "PNG" or "TIFF") and the size in bytes of the file at `path`.
+    """Return the format (JPEG, PNG, TIFF, HEIC or RAW) and the size in bytes of the file at `path`.
 
     Raises FrameError for anything that is not a regular, readable file of a supported format.
     """
@@ -54,14 +48,10 @@ def sniff(path: Path) -> tuple[str, int]:
         raise FrameError(
             f"{path}: {size / 1e9:.0f} GB are more than a frame can have.", "Leave the file out."
         )
-    if start.startswith(b"\xff\xd8\xff"):
-        return "JPEG", size
-    if start.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "PNG", size
-    _refuse_raw_and_heic(path, start)
-    if start.startswith(_TIFF_MAGIC):
-        return "TIFF", size
-    raise FrameError(f"{path}: this is not a picture file that can be read.", f"{_WORKING} {_COPY_AGAIN}")
+    kind = _kind(path, start)
+    if kind is None:
+        raise FrameError(f"{path}: this is not a picture file that can be read.", f"{_WORKING} {_COPY_AGAIN}")
+    return kind, size
 
 
 def refuse_large(path: Path, size_px: tuple[int, int]) -> None:
@@ -97,6 +87,14 @@ def unsupported(path: Path, found: str) -> FrameError:
     )
 
 
+def needs_extra(path: Path, what: str, extra: str, otherwise: str) -> FrameError:
+    """Return the error for a file whose library is an extra that is not installed."""
+    return FrameError(
+        f"{path}: reading {what} needs an extra that is not installed.",
+        f"Install it with `pip install 'nearpair[{extra}]'`, or {otherwise}.",
+    )
+
+
 def _first_bytes(path: Path) -> tuple[bytes, int]:
     try:
         status = path.stat()
@@ -110,12 +108,18 @@ def _first_bytes(path: Path) -> tuple[bytes, int]:
         raise unreadable(path, error) from error
 
 
-def _refuse_raw_and_heic(path: Path, start: bytes) -> None:
-    suffix, brand = path.suffix.lower(), start[8:12] if start[4:8] == b"ftyp" else b""
-    is_raw = (
-        suffix in RAW_SUFFIXES or start.startswith(_RAW_MAGIC) or start[8:10] == b"CR" or brand == b"crx "
-    )
-    if is_raw:
-        raise FrameError(f"{path}: raw files cannot be read.", _CONVERT_RAW)
-    if suffix in HEIC_SUFFIXES or brand in _HEIC_BRANDS:
-        raise FrameError(f"{path}: HEIC files cannot be read.", _CONVERT_HEIC)
+def _kind(path: Path, start: bytes) -> str | None:
+    """Return the format by the first bytes; by the name only where raw files look like TIFF."""
+    if start.startswith(b"\xff\xd8\xff"):
+        return "JPEG"
+    if start.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "PNG"
+    brand = start[8:12] if start[4:8] == b"ftyp" else b""
+    if brand in _AVIF_BRANDS:
+        raise unsupported(path, "an AVIF file")
+    if brand in _HEIC_BRANDS:
+        return "HEIC"
+    is_raw = start.startswith(_RAW_MAGIC) or start[8:10] == b"CR" or brand == b"crx "
+    if is_raw or path.suffix.lower() in RAW_SUFFIXES:
+        return "RAW"
+    return "TIFF" if start.startswith(TIFF_MAGIC) else None

@@ -1,4 +1,4 @@
-"""The header of a JPEG, PNG or TIFF file: size, bits, metadata, colour profile. No pixels are decoded."""
+"""The header of a frame: size, bits, metadata, colour profile. No pixels are decoded."""
 
 import struct
 import zlib
@@ -13,6 +13,8 @@ from PIL import JpegImagePlugin
 from nearpair.errors import FrameError
 from nearpair.frames.exif import ExifFields, from_block, from_tiff, quiet, valid_orientation
 from nearpair.frames.formats import MAX_PIXELS, damaged, sniff, unreadable, unsupported
+from nearpair.frames.heic import heic_header
+from nearpair.frames.raw import BITS, raw_header
 
 _MAX_BLOCK_BYTES = 64 << 20  # no camera writes metadata of this size; a longer one is left alone
 _RAW_PHOTOMETRIC = (32803, 34892)  # colour filter array, linear raw (TIFF/EP, DNG)
@@ -20,7 +22,10 @@ _RAW_PHOTOMETRIC = (32803, 34892)  # colour filter array, linear raw (TIFF/EP, D
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """What the header says; `stored_px` is (height, width) as stored, before the orientation is applied."""
+    """What the header says; `stored_px` is (height, width) as stored, before the orientation is applied.
+
+    `display_p3`: the pixels have these primaries, and the file holds no profile that says so.
+    """
 
     format: str
     size_bytes: int
@@ -28,6 +33,7 @@ class Header:
     bits: int
     exif: ExifFields = field(default_factory=ExifFields)
     profile: bytes | None = None
+    display_p3: bool = False
 
 
 def read_header(path: Path) -> Header:
@@ -117,4 +123,20 @@ def _check_tiff(path: Path, page: tifffile.TiffPage, size: int) -> None:
         raise damaged(path, "part of the pixels is missing")
 
 
-_READERS: dict[str, Callable[[Path, BinaryIO, int], Header]] = {"JPEG": _jpeg, "PNG": _png, "TIFF": _tiff}
+def _heic(path: Path, file: BinaryIO, size: int) -> Header:  # noqa: ARG001 - the library opens the file itself
+    found = heic_header(path)
+    return Header("HEIC", size, found.size_px, found.bits, found.exif, found.profile, found.display_p3)
+
+
+def _raw(path: Path, file: BinaryIO, size: int) -> Header:
+    stored_px, exif = raw_header(path, file, size)
+    return Header("RAW", size, stored_px, BITS, exif)
+
+
+_READERS: dict[str, Callable[[Path, BinaryIO, int], Header]] = {
+    "JPEG": _jpeg,
+    "PNG": _png,
+    "TIFF": _tiff,
+    "HEIC": _heic,
+    "RAW": _raw,
+}

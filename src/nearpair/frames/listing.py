@@ -15,8 +15,8 @@ SHOOT_FILE = "shoot.toml"
 def list_frames(folder: Path, recursive: bool = True) -> tuple[list[Path], list[Path]]:
     """Return (candidate frames, other files) below `folder`, both in natural file order.
 
-    Candidates are regular files named as JPEG, PNG or TIFF; whether they can be read is for `read_info` to
-    say, which also has a plain sentence for raw and HEIC files among the others. Hidden files and folders and
+    Candidates are regular files named as JPEG, PNG, TIFF, HEIC or raw files; whether they can be read is for
+    `read_info` to say. Hidden files and folders and
     the folders of shoots are passed over; every folder is entered once, however many links lead to it.
     Raises SourceError if `folder` is missing, no folder, a shoot, or cannot be read.
     """

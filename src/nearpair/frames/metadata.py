@@ -13,8 +13,8 @@ class FrameInfo:
     """One frame as the camera wrote it; None where the file does not say.
 
     size_px            (height, width) after the orientation is applied
-    orientation        1 to 8, as stored (TIFF 6.0, tag 274)
-    bits               8 or 16 per channel
+    orientation        1 to 8, as stored (TIFF 6.0, tag 274); 1 for HEIC, which turns itself
+    bits               8 or 16 per channel, as `read_pixels` gives them
     captured_s         seconds since 1970 of the camera's own clock (no time zone), with sub-seconds
     file_number        the last run of digits of the file name
     focus_distance_mm  from the sensor side as the camera says it; unknown and infinity are None
@@ -44,8 +44,9 @@ class FrameInfo:
 def read_info(path: Path) -> FrameInfo:
     """Read the header of one frame.
 
-    Raises FrameError, naming the file and the remedy, if it is no JPEG, PNG or TIFF, empty, unreadable, of a
-    variant that cannot be read, or larger than `formats.MAX_PIXELS`. Broken metadata only gives None.
+    Raises FrameError, naming the file and the remedy, if it is no picture file, empty, unreadable, of a
+    variant that cannot be read, in need of an extra that is not installed, or larger than
+    `formats.MAX_PIXELS`. Broken metadata only gives None.
     """
     path = Path(path)
     header = read_header(path)

@@ -2,7 +2,7 @@
 
 A frame without a profile is taken as sRGB (IEC 61966-2-1; Exif's usual colour space), unless its EXIF says
 that it is the optional Adobe RGB file of a camera, which cameras write without a profile (CIPA DC-009 /
-DCF 2.0, interoperability index "R03"; from memory).
+DCF 2.0, interoperability index "R03"; from memory). Raw frames are developed to sRGB and get its profile.
 """
 
 import struct
@@ -13,6 +13,7 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
+from nearpair.colour.light import decode_srgb
 from nearpair.errors import FrameError
 from nearpair.frames.headers import read_header
 
@@ -20,6 +21,8 @@ _DATE = slice(24, 36)  # six uint16: year, month, day, hour, minute, second (ICC
 _FIXED_DATE = struct.pack(">6H", 2024, 1, 1, 0, 0, 0)  # the library writes the clock: same input, same bytes
 Kind = TypeVar("Kind", np.uint8, np.uint16)
 
+_P3_PRIMARIES = (0.680, 0.320, 0.265, 0.690, 0.150, 0.060)  # x, y of red, green, blue
+_CURVE_POINTS = 1024
 _SAME_LEVELS = 2  # of 255: rounding of two 8-bit conversions; other RGB spaces differ by ten and more
 
 
@@ -30,6 +33,10 @@ def read_profile(path: Path) -> bytes | None:
     FrameError as `read_info` does.
     """
     header = read_header(Path(path))
+    if header.format == "RAW":
+        return srgb_profile()
+    if header.display_p3:
+        return display_p3_profile()
     if header.profile is None:
         return adobe_rgb_profile() if header.exif.adobe_rgb else None
     return header.profile if _describes_rgb(header.profile) else None
@@ -43,6 +50,19 @@ def srgb_profile() -> bytes:
 def adobe_rgb_profile() -> bytes:
     """Return a profile for Adobe RGB (1998) pixels; the same bytes every time."""
     return _dated(imagecodecs.cms_profile("adobergb"))
+
+
+def display_p3_profile() -> bytes:
+    """Return a profile for Display P3 pixels (primaries of SMPTE RP 431-2, white D65, curve of sRGB).
+
+    The same bytes every time. Numbers from memory; checked by what sRGB's red becomes.
+    """
+    curve = decode_srgb(np.linspace(0.0, 1.0, _CURVE_POINTS, dtype=np.float32))
+    return _dated(
+        imagecodecs.cms_profile(
+            "rgb", whitepoint=(0.3127, 0.3290), primaries=_P3_PRIMARIES, transferfunction=curve
+        )
+    )
 
 
 def is_srgb(profile: bytes | None) -> bool:

@@ -4,7 +4,7 @@ import io
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import cv2
 import imagecodecs
@@ -18,7 +18,9 @@ from nearpair.errors import FrameError
 from nearpair.frames.exif import quiet
 from nearpair.frames.formats import damaged, unreadable, unsupported
 from nearpair.frames.headers import main_page
+from nearpair.frames.heic import heic_pixels
 from nearpair.frames.metadata import FrameInfo
+from nearpair.frames.raw import develop
 
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
@@ -27,25 +29,34 @@ _PADDING = re.compile(r"Corrupt JPEG data: ([0-9]+) extraneous bytes before mark
 _BROKEN = ("Premature end", "Corrupt JPEG data", "Inconsistent progression", "Bogus", "Unsupported marker")
 
 
-def read_pixels(info: FrameInfo) -> Pixels:
+class Developed(Protocol):
+    """Where developed raw frames come from: see `developed.DevelopedFrames`."""
+
+    def pixels(self, info: FrameInfo) -> NDArray[np.uint16]:
+        """Return the developed frame as stored, (H, W, 3), before the orientation is applied."""
+
+
+def read_pixels(info: FrameInfo, developed: Developed | None = None) -> Pixels:
     """Return the frame as (H, W, 3) RGB, uint8 or uint16 as stored, C-contiguous, orientation applied.
 
-    Grey is expanded, alpha is dropped, CMYK is converted without a profile. Raises FrameError if the file is
-    damaged, cut short, or no longer what `read_info` saw.
+    Grey is expanded, alpha is dropped, CMYK is converted without a profile. Raw frames are taken from
+    `developed`, or developed now. Raises FrameError if the file is damaged, cut short, or no longer what
+    `read_info` saw.
     """
-    stored = _decoded(info, _DECODERS[info.format])
+    stored = _decoded(info, _decoder(info, developed))
     rgb: Any = oriented(_three_channels(info.path, stored), info.orientation)
     _check_unchanged(info, rgb)
     return np.ascontiguousarray(rgb)
 
 
-def read_small(info: FrameInfo, factor: int) -> NDArray[np.uint8]:
+def read_small(info: FrameInfo, factor: int, developed: Developed | None = None) -> NDArray[np.uint8]:
     """Return the luma (ITU-R BT.601, encoded light), (H // factor, W // factor) uint8, orientation applied.
 
     Each pixel is the mean of factor x factor pixels of the frame, counted from its top-left corner; rows and
     columns left over are dropped. Raises FrameError as `read_pixels` does, and if the frame is smaller than
     `factor`. A JPEG is decoded in full, luma only: scaled decoding saves less than a fifth, because most of
-    the time goes into entropy decoding, and would not give the mean.
+    the time goes into entropy decoding, and would not give the mean. A raw frame is taken from `developed`;
+    without, and by an even factor, each 2 x 2 of its mosaic is averaged instead of being demosaiced.
     """
     height, width = (size // max(factor, 1) for size in info.size_px)
     if factor < 1 or not height or not width:
@@ -53,7 +64,10 @@ def read_small(info: FrameInfo, factor: int) -> NDArray[np.uint8]:
         raise FrameError(
             f"{info.path}: {found}, too small to be reduced {factor} times.", "Leave the file out."
         )
-    whole: Any = np.ascontiguousarray(_full_luma(info)[: height * factor, : width * factor])
+    luma = _halved_raw_luma(info) if developed is None and factor % 2 == 0 else None
+    factor //= 1 if luma is None else 2
+    luma = _full_luma(info, developed) if luma is None else luma
+    whole: Any = np.ascontiguousarray(luma[: height * factor, : width * factor])
     small: Any = whole if factor == 1 else cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
     if small.dtype == np.uint16:
         small = np.rint(small / np.float32(257.0))  # 65535 / 255
@@ -77,12 +91,30 @@ def oriented(stored: Pixels, orientation: int) -> Pixels:
     return stored[::rows, ::columns]
 
 
-def _full_luma(info: FrameInfo) -> Pixels:
+def _decoder(info: FrameInfo, developed: Developed | None) -> Callable[[Path], Any]:
+    if info.format == "RAW" and developed is not None:
+        return lambda _: developed.pixels(info)
+    return _DECODERS[info.format]
+
+
+def _halved_raw_luma(info: FrameInfo) -> Pixels | None:
+    """Return the luma of a raw frame at half size, or None where halving would not keep its grid."""
+    height, width = info.size_px
+    if info.format != "RAW" or height % 2 or width % 2:
+        return None
+    rgb: Any = oriented(_decoded(info, lambda path: develop(path, half=True)), info.orientation)
+    if rgb.shape[:2] != (height // 2, width // 2):
+        return None
+    halved: NDArray[Any] = cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2GRAY)
+    return halved
+
+
+def _full_luma(info: FrameInfo, developed: Developed | None) -> Pixels:
     if info.format == "JPEG":
         stored = oriented(_decoded(info, _jpeg_luma), info.orientation)
         _check_unchanged(info, stored)
         return stored
-    rgb: Any = read_pixels(info)
+    rgb: Any = read_pixels(info, developed)
     luma: NDArray[Any] = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
     return luma
 
@@ -197,4 +229,10 @@ def _check_unchanged(info: FrameInfo, pixels: Pixels) -> None:
         )
 
 
-_DECODERS: dict[str, Callable[[Path], Any]] = {"JPEG": _jpeg, "PNG": _png, "TIFF": _tiff}
+_DECODERS: dict[str, Callable[[Path], Any]] = {
+    "JPEG": _jpeg,
+    "PNG": _png,
+    "TIFF": _tiff,
+    "HEIC": heic_pixels,
+    "RAW": develop,
+}

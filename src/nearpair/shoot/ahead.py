@@ -9,6 +9,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from nearpair.frames.developed import DevelopedFrames
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.read import read_small
 
@@ -38,10 +39,11 @@ def read_ahead(items: Iterable[S], read: Callable[[S], T]) -> Iterator[T]:
 class SmallFrames:
     """Small lumas of frames, the latest ones kept, so that sorting and surveying decode a small card once.
 
-    Several threads may read at once.
+    Several threads may read at once. Raw frames come from `developed` where it is given.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, developed: DevelopedFrames | None = None) -> None:
+        self._developed = developed
         self._lock = Lock()
         self._kept: OrderedDict[str, NDArray[np.uint8]] = OrderedDict()
         self._bytes = 0
@@ -52,7 +54,7 @@ class SmallFrames:
         with self._lock:
             found = self._kept.get(key)
         if found is None:
-            found = read_small(frame, factor)
+            found = read_small(frame, factor, self._developed)
             with self._lock:
                 self._keep(key, found)
         return found

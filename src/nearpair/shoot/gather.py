@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from nearpair.errors import FrameError, SourceError
+from nearpair.frames.formats import HEIC_SUFFIXES, RAW_SUFFIXES
 from nearpair.frames.listing import list_frames
 from nearpair.frames.metadata import FrameInfo, read_info
 from nearpair.progress import Progress
@@ -22,29 +23,37 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """All sources, and the image files that could not be used."""
+    """All sources, the image files that could not be used, and second files of the same exposures."""
 
     sources: tuple[Source, ...]
     set_aside: tuple[SetAside, ...]
+    doubled: tuple[SetAside, ...] = ()
+    """Raw and HEIC files beside the picture that the camera saved with them; nothing is wrong with them."""
 
 
 def gather(folders: Sequence[Path], progress: Progress) -> Gathered:
-    """List and read the headers of all frames. Raises SourceError when there is nothing to work with."""
+    """List and read the headers of all frames. Raises SourceError when there is nothing to work with.
+
+    Of several files of one exposure (the same name in the same folder) one is used: a JPEG, PNG or TIFF
+    before HEIC before raw, as long as it can be read.
+    """
     if not folders:
         message = "No folder with frames was given."
         raise SourceError(message, "Give the card's folder, or one folder for each station.")
     contents = [(folder, *list_frames(folder)) for folder in folders]
     listed = [(folder, files) for folder, files, _ in contents]
     total = sum(len(files) for _, files in listed)
-    sources, aside, done = [], [], 0
+    sources: list[Source] = []
+    aside: list[SetAside] = []
+    doubled: list[SetAside] = []
+    done = 0
     for folder, files in listed:
-        frames = []
-        for file, found in zip(files, read_ahead(files, _info), strict=True):
-            if isinstance(found, FrameError):
-                aside.append(SetAside(file=file.name, reason=reason_of(file, found)))
-            else:
-                frames.append(found)
-            done += 1
+        frames: list[FrameInfo] = []
+        for read in read_ahead(_exposures(files), _read):
+            frames += read.frames
+            aside += read.refused
+            doubled += read.doubled
+            done += read.files
             progress("reading the headers", done, total)
         sources.append(Source(folder, tuple(frames)))
     if not any(source.frames for source in sources):
@@ -52,12 +61,56 @@ def gather(folders: Sequence[Path], progress: Progress) -> Gathered:
         raise SourceError(
             _nothing(folders, aside, others), "Point at the folder that holds the frames of the shoot."
         )
-    return Gathered(tuple(sources), tuple(aside))
+    return Gathered(tuple(sources), tuple(aside), tuple(doubled))
 
 
 def reason_of(file: Path, error: FrameError) -> str:
     """What is wrong with a file, to stand beside its name: proofs do not tell where on a disk it lies."""
     return str(error).removeprefix(f"{file}: ")
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """What became of the files of one exposure."""
+
+    files: int
+    frames: list[FrameInfo]
+    refused: list[SetAside]
+    doubled: list[SetAside]
+
+
+def _exposures(files: Sequence[Path]) -> list[list[Path]]:
+    """Put files of one exposure together, the one to be used first; otherwise the order stays."""
+    together: dict[tuple[Path, str], list[Path]] = {}
+    for file in files:
+        together.setdefault((file.parent, file.stem.casefold()), []).append(file)
+    return [sorted(group, key=_rank) for group in together.values()]
+
+
+def _rank(file: Path) -> int:
+    suffix = file.suffix.lower()
+    return 2 if suffix in RAW_SUFFIXES else 1 if suffix in HEIC_SUFFIXES else 0
+
+
+def _read(exposure: Sequence[Path]) -> _Read:
+    read = _Read(len(exposure), [], [], [])
+    for file in exposure:
+        if read.frames and _rank(file) > _rank(read.frames[0].path):
+            read.doubled.append(SetAside(file=file.name, reason=_same_exposure(read.frames[0].path)))
+            continue
+        found = _info(file)
+        if isinstance(found, FrameError):
+            read.refused.append(SetAside(file=file.name, reason=reason_of(file, found)))
+        else:
+            read.frames.append(found)
+    return read
+
+
+def _same_exposure(used: Path) -> str:
+    return (
+        f"It is the same exposure as {used.name}, which is used. Nothing to do; to use files of this kind "
+        f"instead, give a folder that holds only them."
+    )
 
 
 def _info(file: Path) -> FrameInfo | FrameError:

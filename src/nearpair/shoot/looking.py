@@ -19,6 +19,7 @@ from nearpair.proof.model import Eyes, Focus, OrderCue, Registration, SetAside
 from nearpair.proof.model import Station as StationReport
 from nearpair.shoot.ahead import SmallFrames
 from nearpair.shoot.decisions import Decisions
+from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.gather import Gathered, gather, reason_of
 from nearpair.shoot.memo import key_of
 from nearpair.shoot.pairing import Paired, alone, pair_up, reference_of
@@ -61,11 +62,12 @@ def look_at(
     decisions: Decisions, folders: Sequence[Path], keeper: Keeper | None, progress: Progress
 ) -> Looked:
     """Gather, sort, survey and decide. Raises SourceError or PairError when the sources hold no shoot."""
-    small = SmallFrames()
+    small = SmallFrames(None if keeper is None else developed_frames(keeper.folder))
     gathered = gather(folders, progress)
     sorted_ = _sorted(gathered, small, keeper, progress)
     aside = (*gathered.set_aside, *(SetAside(file=a.file, reason=a.reason) for a in sorted_.set_aside))
     _refuse_if_strict(decisions, aside)
+    aside = (*aside, *gathered.doubled)
     stations = _stations(sorted_, aside)
     _refuse_other_sizes(stations)
     surveys = [survey_station(s.name, s.frames, small, keeper, progress) for s in stations]
