@@ -23,10 +23,15 @@ from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.raw import develop, raw_settings
 
 LIMIT_BYTES = 16_000_000_000
-"""The most that the folder takes: about 150 frames of 24 megapixels. Our own choice."""
+"""The most that the folder takes: about 120 frames of 24 megapixels (131 MB each). Our own choice."""
 
 SPARE_BYTES = 4_000_000_000
 """What is left free on the disk for everything else; below that nothing is kept. Our own choice."""
+
+# Measured on a detailed frame of 24 MP, 2 cores: 131 MB, written in 0.4 s, read in 0.5 s; deflate takes 1.5
+# and 0.8 s for the same size, lossless JPEG XL 1.5 and 1.9 s for 121 MB; uncompressed it has 144 MB.
+# Developing takes 3.5 s.
+_CODEC = {"compression": "zstd", "compressionargs": {"level": 1}, "predictor": True, "rowsperstrip": 64}
 
 Replacing = Callable[[Path], AbstractContextManager[Path]]
 """Gives the name of a new file that takes the place of the given one when it is complete."""
@@ -112,6 +117,3 @@ class DevelopedFrames:
             path.unlink()
             room += size
         return True
-
-
-_CODEC = {"compression": "zstd", "compressionargs": {"level": 1}, "predictor": True, "rowsperstrip": 64}

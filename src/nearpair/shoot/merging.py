@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
-from nearpair.frames.read import Pixels, has_halved_chroma, read_pixels
+from nearpair.frames.read import Developed, Pixels, has_halved_chroma, read_pixels
 from nearpair.frames.write import write_float_tiff, write_tiff
 from nearpair.geometry.transforms import Similarity
 from nearpair.pairs.mounting import covered
@@ -17,6 +17,7 @@ from nearpair.progress import Progress
 from nearpair.proof.model import DepthOfField, Focus, FocusGap
 from nearpair.shoot.ahead import read_ahead
 from nearpair.shoot.atomic import replacing
+from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
@@ -53,7 +54,7 @@ def merge_station(shoot: ShootFolder, memo: Memo, member: Member, progress: Prog
     recalled = memo.recall(f"merge {name}", key, outputs)
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Merged)
-    view = _merge(member, transforms, progress)
+    view = _merge(member, transforms, developed_frames(shoot.cache), progress)
     reference = member.station.frames[member.survey.used[member.reference]]
     with replacing(outputs[0]) as part:
         write_tiff(part, view.rgb, read_profile(reference.path), reference)
@@ -73,19 +74,21 @@ def _transforms(member: Member) -> tuple[Similarity, ...]:
     return tuple(t.resampled(factor) for t in small)
 
 
-def _merge(member: Member, transforms: tuple[Similarity, ...], progress: Progress) -> View:
+def _merge(
+    member: Member, transforms: tuple[Similarity, ...], developed: Developed, progress: Progress
+) -> View:
     frames = [member.station.frames[k] for k in member.survey.used]
     merger = Merger(frames[0].size_px, len(frames), chroma_halved=all(map(has_halved_chroma, frames)))
     what = f"{member.station.name}: merging"
     progress(what, 0, len(frames))
-    for number, pixels in enumerate(_pixels(frames)):
+    for number, pixels in enumerate(_pixels(frames, developed)):
         merger.add(pixels, transforms[number], member.survey.gains[number])
         progress(what, number + 1, len(frames))
     return merger.finish()
 
 
-def _pixels(frames: list[FrameInfo]) -> Iterator[Pixels]:
-    return read_ahead(frames, read_pixels)
+def _pixels(frames: list[FrameInfo], developed: Developed) -> Iterator[Pixels]:
+    return read_ahead(frames, lambda frame: read_pixels(frame, developed))
 
 
 def _in_shooting_order(focus: Plane, used: tuple[int, ...]) -> Plane:
