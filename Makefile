@@ -19,7 +19,7 @@ test: $(READY)
 	$(BIN)/ruff format --check
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/pytest -n 2
+	$(BIN)/pytest -n 2 --dist loadfile
 
 $(READY): pyproject.toml Makefile
 	@python=; \

@@ -171,11 +171,11 @@ def test_a_stack_that_begins_or_ends_too_late_says_so():
     whole = shares_at_the_ends(range(COUNT))
     late = shares_at_the_ends(range(4, COUNT))
     early = shares_at_the_ends(range(COUNT - 4))
-    assert max(whole) < 0.06
-    assert late[0] > whole[0] + 0.05
-    assert late[1] == pytest.approx(whole[1], abs=0.03)
-    assert early[1] > whole[1] + 0.05
-    assert early[0] == pytest.approx(whole[0], abs=0.03)
+    assert max(whole) < 0.01
+    # the share from which the job reports it; complete stacks of small, noisy frames must stay below
+    assert min(late[0], early[1]) > 0.03
+    assert late[1] == pytest.approx(whole[1], abs=0.01)
+    assert early[0] == pytest.approx(whole[0], abs=0.01)
 
 
 @pytest.mark.parametrize("knocked", [0, 1, 2, 5, 6, 7])

@@ -4,7 +4,6 @@ from collections.abc import Iterator, Sequence
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
@@ -22,16 +21,16 @@ from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.surveying import stack_key, survey_factor
+from nearpair.stacks.gaps import missing_slices
 from nearpair.stacks.registration import Step, placed, wide_steps
-from nearpair.views.focus import Coverage, Gap, coverage
+from nearpair.views.focus import Coverage, coverage
 from nearpair.views.merge import Merger, View
 from nearpair.views.single import unsharp_fraction
 
-# An end of the stack is reported when more of the picture than this would be sharper beyond it (complete
-# ray-traced stacks: at most 0.3 %; three or more frames cut off at an end: mostly 2 to 20 %).
-_END_SHARE = 0.015
-# A wide step of the drive is a missing slice when its two frames hold this much of the picture.
-_SUBJECT_THERE = 0.01
+# An end of the stack is reported when more of the picture than this would be sharper beyond it. Complete
+# ray-traced stacks: at most 0.2 % at full size, 3 % when small and wide in focus; six frames short at an end
+# with subject: 6 to 13 %.
+_END_SHARE = 0.03
 
 
 class Merged(msgspec.Struct, frozen=True):
@@ -114,37 +113,16 @@ def _result(key: str, member: Member, transforms: tuple[Similarity, ...], view: 
     return Merged(key, size, rectangle, _focus(found, view.focus, used, member.survey.steps), single)
 
 
-def _gaps(
-    seen: Sequence[Gap], wide: Sequence[tuple[int, float]], share: NDArray[np.float64], used: tuple[int, ...]
-) -> list[FocusGap]:
-    """Missing slices, from the focus responses and from steps of the drive that are too wide.
-
-    A wide step counts where part of the subject lies around it; it gives the better width.
-    """
-    gaps = {
-        g.after_frame: FocusGap(
-            after_frame=used[g.after_frame], width_steps=g.width_steps, unsharp_fraction=g.share
-        )
-        for g in seen
-    }
-    for k, times in wide:
-        around = float(share[used[k]] + share[used[k + 1]])
-        near = next((number for number in (k, k - 1, k + 1) if number in gaps), None)
-        if near is None and around < _SUBJECT_THERE:
-            continue
-        known = gaps.pop(near) if near is not None else None
-        unsharp = known.unsharp_fraction if known else around / 2
-        gaps[k] = FocusGap(after_frame=used[k], width_steps=times, unsharp_fraction=unsharp)
-    return [gaps[k] for k in sorted(gaps)]
-
-
 def _focus(found: Coverage, focus: Plane, used: tuple[int, ...], steps: Sequence[Step]) -> Focus:
     known = focus[np.isfinite(focus)]
     share = np.zeros(used[-1] + 1)
     nearest = np.clip(np.rint(known), 0, len(used) - 1).astype(np.int64)
     counted = np.bincount(nearest, minlength=len(used))
     share[list(used)] = counted / max(1, known.size)
-    gaps = _gaps(found.gaps, wide_steps(steps), share, used)
+    gaps = [
+        FocusGap(after_frame=used[s.after_frame], width_steps=s.width_steps, unsharp_fraction=s.share)
+        for s in missing_slices(found.gaps, wide_steps(steps), share[list(used)])
+    ]
     missing = found.share_at_first + found.share_at_last + sum(gap.unsharp_fraction or 0.0 for gap in gaps)
     if not known.size:
         missing = 1.0

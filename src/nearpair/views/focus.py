@@ -16,10 +16,10 @@ from nearpair.views import focus_kernels as kernels
 _OVER_FLOOR = 4.0
 _OVER_MEAN = 1.5
 _WINDOW = 5
-# A response that rises towards an end of the stack: by this much a frame (ln), and this part of the fall by
-# 1/σ² that one step beside a peak has at the steepest; above this many times the noise floor.
+# A response that rises towards an end of the stack: by this much a frame (ln), and either slowly or steeply,
+# in units of 1/σ²; above this many times the noise floor. A peak at the end frame falls by ½ and then 2 units.
 _RISE = 0.03
-_STEEP = 1.0
+_SLOW, _STEEP = 0.7, 1.3
 _FAINT = 1.5
 _TINY = 1e-12
 
@@ -108,23 +108,25 @@ class FocusTracker:
         nowhere = np.zeros(self._best.shape, np.bool_)
         if self._number < 5 or not np.any(np.isfinite(width)):
             return nowhere, nowhere
-        steep = _STEEP / float(np.nanmedian(width)) ** 2
-        floor = _FAINT * _typical(self._least)
+        fall = 1 / float(np.nanmedian(width)) ** 2
+        floor = _typical(self._least)
         late = list(self._late)[::-1]
-        first = self._rising(self._early, 0, steep, floor)
-        return first, self._rising(late, self._number - 1, steep, floor)
+        first = self._rising(self._early, 0, fall, floor)
+        return first, self._rising(late, self._number - 1, fall, floor)
 
-    def _rising(self, inwards: list[Plane], number: int, steep: float, floor: float) -> Known:
+    def _rising(self, inwards: list[Plane], number: int, fall: float, floor: float) -> Known:
         """Where the energies of the end frame and the two inside it say that the peak lies beyond."""
         beyond = np.zeros(self._best.shape, np.bool_)
         here = self._index == number
-        end, beside, inside = (np.maximum(energy[here], _TINY) for energy in inwards)
-        outer, inner = np.log(end / beside), np.log(end / inside)
+        energies = [energy[here] for energy in inwards]
         # a frame that does not see the place has no energy there, and says nothing of how the response falls
-        seen = (beside > _TINY) & (inside > _TINY) & (end > floor)
+        seen = (energies[1] > _TINY) & (energies[2] > _TINY) & (energies[0] > _FAINT * floor)
+        # noise adds to all alike, and would make a steep fall look slow
+        end, beside, inside = (np.maximum(energy - floor, _TINY) for energy in energies)
+        outer, inner = np.log(end / beside), np.log(end / inside)
         # far beyond: a slow, steady rise; a little beyond: the outer step alone is steeper than at a peak
-        slow = (outer > _RISE) & (inner > outer + _RISE) & (inner < steep)
-        beyond[here] = seen & (slow | (outer > steep))
+        slow = (outer > _RISE) & (inner > outer + _RISE) & (inner < _SLOW * fall)
+        beyond[here] = seen & (slow | (outer > _STEEP * fall))
         return beyond
 
     def _measured(self) -> Known:
