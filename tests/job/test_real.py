@@ -32,9 +32,9 @@ class Case:
 
 
 CASES = {
-    "cones": Case(cones, Lens(breathing=0.03), (FAR, NEAR), (28, 41), 0.4, 0.1),
-    "aloe": Case(aloe, Lens(breathing=0.03), (FAR, FAR), (32, 44), 0.4, 0.2),
-    "motorcycle": Case(motorcycle, Lens(breathing=0.04), (NEAR, FAR), (30, 41), 0.4, 0.1),
+    "cones": Case(cones, Lens(breathing=0.03), (FAR, NEAR), (28.5, 41), 0.3, 0.08),
+    "aloe": Case(aloe, Lens(breathing=0.03), (FAR, FAR), (33, 44), 0.3, 0.08),
+    "motorcycle": Case(motorcycle, Lens(breathing=0.04), (NEAR, FAR), (31, 41), 0.3, 0.05),
 }
 
 
