@@ -121,7 +121,7 @@ def _focus(found: Coverage, focus: Plane, used: tuple[int, ...], steps: Sequence
     share[list(used)] = counted / max(1, known.size)
     gaps = [
         FocusGap(after_frame=used[s.after_frame], width_steps=s.width_steps, unsharp_fraction=s.share)
-        for s in missing_slices(found.gaps, wide_steps(steps), share[list(used)])
+        for s in missing_slices(found.gaps, wide_steps(steps), share[list(used)], found.response_width)
     ]
     missing = found.share_at_first + found.share_at_last + sum(gap.unsharp_fraction or 0.0 for gap in gaps)
     if not known.size:

@@ -157,6 +157,8 @@ class Coverage:
     share_at_first: float
     share_at_last: float
     """Shares of the textured picture that would be sharper beyond the first, and beyond the last frame."""
+    response_width: float = 0.0
+    """Usual σ of the focus response in frames: how closely the frames lie for the depth of field."""
 
 
 _GAP_NARROWER = 0.8
@@ -184,7 +186,9 @@ def coverage(focus: Plane, response_width: Plane, frames: int) -> Coverage:
     first = float(np.mean(position < 0))
     last = float(np.mean(position > frames - 1))
     missing = first + last + sum(g.share for g in gaps)
-    return Coverage(max(0.0, 1.0 - missing), gaps, first, last)
+    usual = response_width[np.isfinite(response_width)]
+    width = float(np.median(usual)) if usual.size else 0.0
+    return Coverage(max(0.0, 1.0 - missing), gaps, first, last, width)
 
 
 def _gaps(position: Plane, width: Plane, frames: int, total: int) -> tuple[Gap, ...]:
