@@ -1,21 +1,26 @@
 """Raw frames: small DNG files of scenes whose colours are known, developed, against the standards."""
 
+import io
 import struct
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import tifffile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from PIL import Image
 
 from nearpair.errors import FrameError
 from nearpair.frames import is_srgb, read_info, read_pixels, read_profile, read_small, srgb_profile
-from nearpair.frames.raw import develop
+from nearpair.frames.cr3 import cr3_exif
+from nearpair.frames.exif import ExifFields
+from nearpair.frames.raw import _completed, _exif, develop
 from nearpair.frames.read import oriented
 from support.dng import encoded, write_dng
 
-from .conftest import directory
+from .conftest import directory, exif_block
 
 CAMERA = {
     0x829A: ("rational", (1, 13)),
@@ -180,3 +185,66 @@ def test_a_claimed_size_that_is_too_large(tmp_path, scene):
 def test_the_same_bytes_every_time(tmp_path, scene):
     path = write_dng(tmp_path / "a.dng", scene)
     assert np.array_equal(develop(path), develop(path))
+
+
+def tiff(tags):
+    """A TIFF block with one directory."""
+    return b"II*\0\x08\0\0\0" + directory(tags, 8, "<")
+
+
+def box(kind, content, long=False):
+    """ISO/IEC 14496-12, section 4.2."""
+    if long:
+        return struct.pack(">I4sQ", 1, kind, len(content) + 16) + content
+    return struct.pack(">I4s", len(content) + 8, kind) + content
+
+
+def cr3_head(long=False):
+    main = tiff({0x010F: ("ascii", "Demo Optics"), 0x0110: ("ascii", "DO-24"), 0x0112: ("short", 8)})
+    owner = bytes.fromhex("85c0b687820f11e08111f4ce462b6a48")
+    owned = owner + box(b"CNCV", b"1") + box(b"CMT1", main) + box(b"CMT2", tiff(CAMERA), long)
+    return box(b"ftyp", b"crx \0\0\0\1") + box(b"moov", box(b"uuid", bytes(20)) + box(b"uuid", owned), long)
+
+
+@pytest.mark.parametrize("long", [False, True])
+def test_the_boxes_of_a_cr3_file(long):
+    """No such file is at hand: boxes made by the standard, their names from memory (see the module)."""
+    found = cr3_exif(cr3_head(long) + box(b"mdat", b"pixels"))
+    assert (found.camera, found.lens, found.iso) == ("Demo Optics DO-24", "DO Macro 60mm", 200)
+    assert found.captured_s == pytest.approx(19861 * 86400 + 10 * 3600 + 3 * 60 + 54.07, abs=1e-6)
+    assert found.focus_distance_mm == pytest.approx(214.0)
+
+
+@given(st.data())
+@settings(deadline=None)
+def test_broken_boxes_end(data):
+    """Never a hang, never more than None."""
+    head = bytearray(cr3_head())
+    for _ in range(data.draw(st.integers(1, 6))):
+        head[data.draw(st.integers(0, len(head) - 1))] = data.draw(st.integers(0, 255))
+    found = cr3_exif(bytes(head[: data.draw(st.integers(0, len(head)))]))
+    assert found.f_number is None or found.f_number > 0
+
+
+@pytest.mark.parametrize("magic", [b"IIRO", b"IIRS", b"IIU\0"])
+def test_exif_of_files_that_are_nearly_tiff(magic, tmp_path, scene):
+    """ORF and RW2 differ from TIFF in the first bytes only (common practice, no source)."""
+    data = write_dng(tmp_path / "a.dng", scene, exif=directory(CAMERA, 0, "<")).read_bytes()
+    found = _exif(None, io.BytesIO(magic + data[4:]))
+    assert (found.model, found.iso, found.lens) == ("DO-24", 200, "DO Macro 60mm")
+
+
+def test_exif_from_the_jpeg_inside_where_there_is_no_other():
+    """RAF and others: what LibRaw finds as the preview (its reading of those files is its own matter)."""
+    buffer = io.BytesIO()
+    Image.new("RGB", (16, 16)).save(buffer, "JPEG", exif=exif_block({}, CAMERA))
+    raw = SimpleNamespace(extract_thumb=lambda: SimpleNamespace(data=buffer.getvalue()))
+    assert _exif(raw, io.BytesIO(b"FUJIFILMCCD-RAW 0201")).focal_length_mm == 60.0
+    bitmap = SimpleNamespace(extract_thumb=lambda: SimpleNamespace(data=np.zeros((4, 4, 3), np.uint8)))
+    assert _exif(bitmap, io.BytesIO(b"FUJIFILMCCD-RAW 0201")).focal_length_mm is None
+
+
+def test_libraw_is_asked_for_nothing_where_the_exif_has_a_time():
+    """Its fields are to be had only after all pixels are unpacked: half a second a frame."""
+    said = ExifFields(captured_s=86401.25, iso=200)
+    assert _completed(said, None) is said

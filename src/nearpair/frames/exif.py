@@ -22,7 +22,7 @@ _FAR_CODES = frozenset(
     {0xFFFF, 0xFFFFFFFF}
 )  # SubjectDistance: numerator FFFFFFFF is infinity; FFFF seen as well
 
-_FILTERS = threading.Lock()  # the filters of `warnings` belong to the process, not to the thread
+_FILTERS = threading.RLock()  # the filters of `warnings` belong to the process, not to the thread
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +62,12 @@ def from_tiff(file: BinaryIO) -> ExifFields:
     return _read(lambda exif: exif.load_from_fp(file))
 
 
+def from_directories(main: bytes, camera: bytes) -> ExifFields:
+    """Read two TIFF blocks, the first with the main directory, the second with the EXIF directory."""
+    with quiet():
+        return _fields(_first_directory(main), _first_directory(camera))
+
+
 def valid_orientation(value: Any) -> int:
     """Return 1 to 8; 1 (as stored) for anything else."""
     orientation = _integer(value) or 1
@@ -87,6 +93,15 @@ def _read(load: Callable[[Image.Exif], object]) -> ExifFields:
         camera = _tags_below(exif, _EXIF_IFD)
         adobe_rgb = _text(_tags_below(exif, _INTEROPERABILITY_IFD).get(1)) == "R03"
         return replace(_fields(main, camera), adobe_rgb=adobe_rgb)
+
+
+def _first_directory(block: bytes) -> Mapping[int, Any]:
+    exif = Image.Exif()
+    try:
+        exif.load(block)
+        return {tag: _lenient(exif, tag) for tag in exif}
+    except Exception:  # noqa: BLE001 - see _read
+        return {}
 
 
 def _tags_below(exif: Image.Exif, tag: int) -> Mapping[int, Any]:

@@ -19,6 +19,7 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import JpegImagePlugin
 
+from nearpair.frames.cr3 import cr3_exif
 from nearpair.frames.exif import ExifFields, from_block, from_tiff, quiet
 from nearpair.frames.formats import TIFF_MAGIC, damaged, needs_extra, unsupported
 
@@ -128,24 +129,32 @@ def _raw_ends(page: Any) -> Iterator[int]:
 
 
 def _exif(raw: Any, file: BinaryIO) -> ExifFields:
-    """Read the EXIF where the format has it: as a TIFF, or in the camera's JPEG inside the file."""
+    """Read the EXIF where the format has it: as a TIFF, in boxes, or in the camera's JPEG inside the file."""
     file.seek(0)
-    start = file.read(4)
+    start = file.read(12)
     if start.startswith(TIFF_MAGIC):
         return from_tiff(file)
-    if start in _NEARLY_TIFF:
+    if start.startswith(_NEARLY_TIFF):
         magic = b"II*\0" if start.startswith(b"II") else b"MM\0*"
-        return from_tiff(io.BytesIO(magic + file.read(_HEAD_BYTES)))
+        return from_tiff(io.BytesIO(magic + start[4:] + file.read(_HEAD_BYTES)))
+    if start.endswith(b"ftypcrx "):
+        return cr3_exif(start + file.read(_HEAD_BYTES))
     try:
         preview = raw.extract_thumb().data
         with quiet():
-            return from_block(JpegImagePlugin.JpegImageFile(io.BytesIO(preview)).info.get("exif"))
+            block = JpegImagePlugin.JpegImageFile(io.BytesIO(preview)).info.get("exif")
     except Exception:  # noqa: BLE001 - no preview, or none that is a JPEG: LibRaw's own few fields remain
         return ExifFields()
+    return from_block(block)
 
 
 def _completed(said: ExifFields, raw: Any) -> ExifFields:
-    """Fill in from LibRaw what the EXIF lacks; 0 there means unknown. Its times have whole seconds."""
+    """Fill in from LibRaw what is missing where there was no EXIF, or one without a time.
+
+    Not for every file: the library unpacks all pixels first. 0 there means unknown; times have whole seconds.
+    """
+    if said.captured_s is not None:
+        return said
     other, lens = raw.other, raw.lens
     clock = other.timestamp  # the camera's: LibRaw and rawpy go through the local time zone, there and back
     known: dict[str, Any] = {
