@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from skimage.metrics import peak_signal_noise_ratio
 
 Picture = NDArray[np.uint8]
+Mask = NDArray[np.bool_]
+Plane = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -85,18 +87,25 @@ def encoded(light: NDArray[np.float64]) -> NDArray[np.float64]:
     return 255 * np.where(value <= 0.0031308, 12.92 * value, 1.055 * value ** (1 / 2.4) - 0.055)
 
 
-def psnr_db(picture: Picture, truth: Picture) -> float:
-    """Return the PSNR of a merged view against the sharp picture, dB; border and brightness left out.
+def matched(picture: NDArray[Any], truth: NDArray[Any], where: Mask | None = None) -> Plane:
+    """Return `picture` in 0 to 255, not rounded, its light multiplied by the factor that fits `truth` best.
 
-    Frames of a stack differ in brightness, so the view's light is first multiplied by the one factor that
-    fits best (least squares over pixels that are not burnt out).
+    Frames of a stack differ in brightness; burnt-out pixels and those not in `where` have no say (least
+    squares over the others).
     """
-    seen, sharp = linear(inner(picture)), linear(inner(truth))
-    usable = (inner(picture) < 250).all(axis=2) & (inner(truth) < 250).all(axis=2)
+    seen, sharp = linear(picture), linear(truth)
+    usable = (picture < 250).all(axis=-1) & (truth < 250).all(axis=-1)
+    if where is not None:
+        usable &= where
     gain = (seen[usable] * sharp[usable]).sum() / (seen[usable] ** 2).sum()
-    return float(
-        peak_signal_noise_ratio(inner(truth).astype(np.float64), encoded(gain * seen), data_range=255)
-    )
+    return encoded(gain * seen)
+
+
+def psnr_db(picture: Picture, truth: Picture) -> float:
+    """Return the PSNR of a merged view against the sharp picture, dB; border and brightness left out."""
+    sharp = inner(truth)
+    fitted = matched(inner(picture), sharp)
+    return float(peak_signal_noise_ratio(sharp.astype(np.float64), fitted, data_range=255))
 
 
 def crop_of(shoot: Shoot) -> tuple[int, int]:

@@ -1,7 +1,7 @@
 """What is true of a ray-traced scene: its own truth.json, full-size or in the small copy the tests use."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -29,7 +29,7 @@ class Scene:
     """The truth of one scene; lengths in mm, image lengths in px of its frames.
 
     `focal_px`: distance of the picture plane from the entrance pupil at each end of the stacks
-    ("deepest", "nearest": where the frame is focused).
+    ("deepest", "nearest": where the frame is focused). `step_mm`: between neighbouring planes of focus.
     """
 
     folder: Path
@@ -42,6 +42,7 @@ class Scene:
     frames: Mapping[str, FrameTruth]
     depth_unit_mm: float
     depth_key: str
+    step_mm: float
     counts: Mapping[str, int] = field(default_factory=dict)
 
     def end(self, file: str) -> str | None:
@@ -80,12 +81,19 @@ def as_moved(picture: Picture, frame: FrameTruth) -> Picture:
     if frame.roll_deg == 0 and frame.jitter_px == (0.0, 0.0):
         return picture
     height, width = picture.shape[:2]
-    matrix = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), frame.roll_deg, 1.0)
-    matrix[:, 2] += np.array(frame.jitter_px)
+    matrix = movement(frame, (height, width))
     moved = cv2.warpAffine(
         picture, matrix, (width, height), flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT
     )
     return np.asarray(moved, dtype=np.uint8)
+
+
+def movement(frame: FrameTruth, size: tuple[int, int]) -> NDArray[np.float64]:
+    """Return the 2 x 3 matrix from the pinhole picture of `size` (height, width) to the frame's positions."""
+    height, width = size
+    matrix = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), frame.roll_deg, 1.0)
+    matrix[:, 2] += np.array(frame.jitter_px)
+    return np.asarray(matrix, dtype=np.float64)
 
 
 def load(folder: Path) -> Scene:
@@ -97,6 +105,10 @@ def load(folder: Path) -> Scene:
 def _frame(station: str, number: int, entry: Mapping[str, Any]) -> FrameTruth:
     dx, dy = entry["jitter_px"]
     return FrameTruth(station, number, (float(dx), float(dy)), float(entry["roll_deg"]))
+
+
+def _step(planes_mm: Sequence[float]) -> float:
+    return abs(planes_mm[-1] - planes_mm[0]) / (len(planes_mm) - 1)
 
 
 def _full_size(folder: Path, found: Mapping[str, Any]) -> Scene:
@@ -115,6 +127,9 @@ def _full_size(folder: Path, found: Mapping[str, Any]) -> Scene:
         frames={f["file"]: _frame(f["station"], f["index_in_stack"], f) for f in found["frames"]},
         depth_unit_mm=1.0,
         depth_key="depth_mm",
+        step_mm=_step(
+            [f["focus_plane_world_z"] for f in found["frames"] if f["station"] == found["left_folder"]]
+        ),
         counts={name: entry["frames"] for name, entry in stations.items()},
     )
 
@@ -136,5 +151,6 @@ def _small(folder: Path, found: Mapping[str, Any]) -> Scene:
         },
         depth_unit_mm=1 / 32,
         depth_key="depth_32nds",
+        step_mm=_step([entry["focus_plane_z_mm"] for entry in frames[found["left"]]]),
         counts={station: len(entries) for station, entries in frames.items()},
     )
