@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from nearpair import __version__
-from nearpair.cli import commands
+from nearpair.cli import commands, watching
 
 app = typer.Typer(
     name="nearpair",
@@ -17,6 +17,7 @@ app = typer.Typer(
 )
 for command in (
     commands.demo,
+    watching.watch,
     commands.make,
     commands.sort,
     commands.merge,

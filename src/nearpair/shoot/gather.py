@@ -84,10 +84,11 @@ def _exposures(files: Sequence[Path]) -> list[list[Path]]:
     together: dict[tuple[Path, str], list[Path]] = {}
     for file in files:
         together.setdefault((file.parent, file.stem.casefold()), []).append(file)
-    return [sorted(group, key=_rank) for group in together.values()]
+    return [sorted(group, key=rank) for group in together.values()]
 
 
-def _rank(file: Path) -> int:
+def rank(file: Path) -> int:
+    """Of the files of one exposure the one with the lowest rank is used: pictures, then HEIC, then raw."""
     suffix = file.suffix.lower()
     return 2 if suffix in RAW_SUFFIXES else 1 if suffix in HEIC_SUFFIXES else 0
 
@@ -95,7 +96,7 @@ def _rank(file: Path) -> int:
 def _read(exposure: Sequence[Path]) -> _Read:
     read = _Read(len(exposure), [], [], [])
     for file in exposure:
-        if read.frames and _rank(file) > _rank(read.frames[0].path):
+        if read.frames and rank(file) > rank(read.frames[0].path):
             read.doubled.append(SetAside(file=file.name, reason=_same_exposure(read.frames[0].path)))
             continue
         found = _info(file)

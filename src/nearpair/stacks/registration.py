@@ -138,13 +138,31 @@ def wide_steps(steps: Sequence[Step]) -> tuple[tuple[int, float], ...]:
     Step k lies between the frames k and k + 1. A frame that is missing doubles the change of magnification.
     Empty when magnification hardly changes or the stack was driven by hand: then a wide step says nothing.
     """
+    drive = drive_of(steps)
+    if drive.is_even is not True:
+        return ()
+    return tuple((k, float(r)) for k, r in enumerate(drive.ratios) if r > _WIDE)
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """How evenly a stack was driven: each step over the steps around it, by the change of magnification.
+
+    is_even is None, and ratios empty, when magnification changes too little, or steps are too few, to tell.
+    """
+
+    ratios: tuple[float, ...]
+    is_even: bool | None
+
+
+def drive_of(steps: Sequence[Step]) -> Drive:
+    """Compare each step with its neighbours."""
     sizes = np.array([s.ln_scale for s in steps])
     if len(sizes) < _SMOOTH_FROM_STEPS or abs(float(np.median(sizes))) < _TELLING_STEP:
-        return ()
+        return Drive((), None)
     ratios = np.array([size / _beside(sizes, k) for k, size in enumerate(sizes)])
-    if 1.4826 * np.median(np.abs(ratios - 1)) > _BY_HAND:
-        return ()
-    return tuple((k, float(r)) for k, r in enumerate(ratios) if r > _WIDE)
+    spread = 1.4826 * float(np.median(np.abs(ratios - 1)))
+    return Drive(tuple(ratios.tolist()), spread <= _BY_HAND)
 
 
 def _beside(sizes: NDArray[np.float64], k: int) -> float:
