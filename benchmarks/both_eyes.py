@@ -58,8 +58,8 @@ def residual_of_errors(
 ) -> tuple[float, float]:
     """Return the same for what each view, the first of two, differs by from its truth, the second.
 
-    Gloss looks different from two places, and so do fine things on a grid of pixels: the sharp pictures
-    themselves differ. What is alike in both eyes drops out here as well; what is left is the merge's doing.
+    Two blurred views are more alike than two sharp ones, whose gloss and finest grain differ. This has no
+    such reward for blur, and what is wrong in both eyes alike, which no viewer can see in depth, drops out.
     """
     errors = [np.asarray(matched(view, truth) - truth, dtype=np.float32) for view, truth in (left, right)]
     return _rms(found, _sampled(errors[1], found.right_px) - _sampled(errors[0], found.left_px))

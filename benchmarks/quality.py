@@ -8,7 +8,7 @@ same registered frames merged as the literature says (pyramid, complex wavelet, 
 parallax; vertical parallax left after mounting. Below that, each of them near depth jumps (within 12 px of
 where the depth changes by more than two focus steps in 2 px) and elsewhere: PSNR, SSIM, and how much the two
 eyes differ (rms, 8-bit) where the truth says that both see the same point; "truth" is what remains of that
-in the pinhole pictures, "by merging" what the two views' errors differ by.
+in the pinhole pictures. Blur makes that smaller, so what the two views' errors differ by stands beside it.
 
 Any other FOLDER is one stack of frames, in shooting order by name: there is no truth, and Q_AB/F tells how
 much of the frames' edges each merge keeps.
@@ -48,7 +48,7 @@ HEAD = (
 PARTS = (
     f"{'':20}{'eye':7}{'merged by':11}{'dB near jumps':>14}{'elsewhere':>11}"
     f"{'SSIM near jumps':>17}{'elsewhere':>11}{'all':>8}{'eyes differ near jumps':>24}{'elsewhere':>11}"
-    f"{'by merging near jumps':>23}{'elsewhere':>11}"
+    f"{'errors differ near jumps':>26}{'elsewhere':>11}"
 )
 
 
@@ -142,8 +142,8 @@ def eyes_differ(found: Correspondence, eyes: Mapping[str, Eye], method: str) -> 
     """Return the four columns of how much one method's views of the two eyes differ."""
     left, right = ((eyes[side].views[method], eyes[side].truth) for side in EYES)
     near, elsewhere = residual(found, left[0], right[0])
-    near_by_merging, by_merging = residual_of_errors(found, left, right)
-    return f"{near:24.2f}{elsewhere:11.2f}{near_by_merging:23.2f}{by_merging:11.2f}"
+    errors_near, errors = residual_of_errors(found, left, right)
+    return f"{near:24.2f}{elsewhere:11.2f}{errors_near:26.2f}{errors:11.2f}"
 
 
 def crop_scene(folder: Path, name: str, eyes: Mapping[str, Eye]) -> None:

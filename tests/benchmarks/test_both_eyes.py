@@ -73,7 +73,7 @@ def test_an_error_in_one_eye_is_found_where_it_is(shifted):
         assert elsewhere < near / 4
 
 
-def test_what_the_truths_differ_by_is_not_the_merge_s_doing(shifted):
+def test_what_the_truths_differ_by_is_no_difference_of_errors(shifted):
     found, left, right = shifted
     other = right[::-1].copy()
     assert max(residual(found, left, other)) > 5
