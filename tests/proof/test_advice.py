@@ -230,3 +230,10 @@ def test_ghosting_is_a_note(proof):
     assert found.severity == "note"
     unknown = replace(ghosting, known=False)
     assert "ghosting" not in _codes(replace(proof, colour=replace(proof.colour, ghosting=unknown)))
+
+
+def test_the_other_file_of_one_exposure_is_no_missing_frame(proof):
+    raw = SetAside(file="P_0001.dng", reason="It is the same exposure as P_0001.jpg.", doubled=True)
+    assert "set-aside" not in _codes(replace(proof, set_aside=[raw] * 40))
+    missing = SetAside(file="P_0002.jpg", reason="truncated")
+    assert _codes(replace(proof, set_aside=[raw] * 40 + [missing]))["set-aside"].severity == "note"

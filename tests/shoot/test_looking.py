@@ -170,9 +170,16 @@ def test_what_an_earlier_run_found_is_taken_and_equal(shots, tmp_path):
 
 @pytest.mark.parametrize(
     ("size_px", "factor"),
-    [((400, 600), 1), ((1600, 1600), 1), ((1601, 900), 2), ((4000, 6000), 4), ((5464, 8192), 6)],
+    [
+        ((400, 600), 1),
+        ((1600, 1600), 1),
+        ((1601, 900), 2),
+        ((2400, 3600), 3),
+        ((4000, 6000), 5),
+        ((5464, 8192), 7),
+    ],
 )
-def test_frames_are_looked_at_at_1600_px(size_px, factor):
+def test_frames_are_looked_at_at_1600_px_and_large_ones_at_1200(size_px, factor):
     assert survey_factor(size_px) == factor
 
 

@@ -181,12 +181,13 @@ def order(proof: Proof) -> Iterator[Finding]:
 
 
 def set_aside(proof: Proof) -> Iterator[Finding]:
-    """Files that were not used."""
-    if not proof.set_aside:
+    """Files that were not used, but for those whose exposure is used from another file."""
+    missed = [file for file in proof.set_aside if not file.doubled]
+    if not missed:
         return
     used = sum(len(station.frames) for station in proof.stations)
-    number = len(proof.set_aside)
-    first = proof.set_aside[0]
+    number = len(missed)
+    first = missed[0]
     more = f" and {number - 1} more" if number > 1 else ""
     yield Finding(
         code="set-aside",

@@ -81,10 +81,11 @@ class Station(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class SetAside(msgspec.Struct, frozen=True, kw_only=True):
-    """A file that was not used, and why."""
+    """A file that was not used, and why; `doubled`: the same exposure is used from another file."""
 
     file: str
     reason: str
+    doubled: bool = False
 
 
 class EyeCue(msgspec.Struct, frozen=True, kw_only=True):

@@ -97,7 +97,8 @@ def _read(exposure: Sequence[Path]) -> _Read:
     read = _Read(len(exposure), [], [], [])
     for file in exposure:
         if read.frames and rank(file) > rank(read.frames[0].path):
-            read.doubled.append(SetAside(file=file.name, reason=_same_exposure(read.frames[0].path)))
+            reason = _same_exposure(read.frames[0].path)
+            read.doubled.append(SetAside(file=file.name, reason=reason, doubled=True))
             continue
         found = _info(file)
         if isinstance(found, FrameError):

@@ -20,7 +20,7 @@ from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
-from nearpair.shoot.surveying import stack_key, survey_factor
+from nearpair.shoot.surveying import match_factor, stack_key, survey_factor
 from nearpair.stacks.gaps import missing_slices
 from nearpair.stacks.registration import Step, placed, wide_steps
 from nearpair.views.focus import Coverage, coverage
@@ -77,17 +77,19 @@ def _merge(
     member: Member, transforms: tuple[Similarity, ...], developed: Developed, progress: Progress
 ) -> View:
     frames = [member.station.frames[k] for k in member.survey.used]
-    merger = Merger(frames[0].size_px, len(frames), chroma_halved=all(map(has_halved_chroma, frames)))
+    # a single frame is kept as it is, smooth chroma and all
+    halved = len(frames) > 1 and all(map(has_halved_chroma, frames))
+    merger = Merger(frames[0].size_px, len(frames), chroma_halved=halved)
     what = f"{member.station.name}: merging"
     progress(what, 0, len(frames))
-    for number, pixels in enumerate(_pixels(frames, developed)):
+    for number, pixels in enumerate(_pixels(frames, developed, halved)):
         merger.add(pixels, transforms[number], member.survey.gains[number])
         progress(what, number + 1, len(frames))
     return merger.finish()
 
 
-def _pixels(frames: list[FrameInfo], developed: Developed) -> Iterator[Pixels]:
-    return read_ahead(frames, lambda frame: read_pixels(frame, developed))
+def _pixels(frames: list[FrameInfo], developed: Developed, halved: bool) -> Iterator[Pixels]:
+    return read_ahead(frames, lambda frame: read_pixels(frame, developed, plain_chroma=halved))
 
 
 def _in_shooting_order(focus: Plane, used: tuple[int, ...]) -> Plane:
@@ -105,7 +107,7 @@ def _result(key: str, member: Member, transforms: tuple[Similarity, ...], view: 
     used = member.survey.used
     single = None
     if len(used) < 3:
-        small = reduced(luma(view.rgb), survey_factor(size))
+        small = reduced(luma(view.rgb), match_factor(size))
         single = DepthOfField(unsharp_fraction=unsharp_fraction(small))
         sharp = 1.0 - (single.unsharp_fraction or 0.0)
         return Merged(key, size, rectangle, Focus(covered_fraction=sharp), single)

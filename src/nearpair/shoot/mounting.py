@@ -27,7 +27,7 @@ from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.merging import Merged
-from nearpair.shoot.surveying import survey_factor
+from nearpair.shoot.surveying import match_factor
 
 _STEPS = 4
 _WRONG_PX = 3.0
@@ -80,7 +80,7 @@ def _planned(
     left: Pixels, right: Pixels, merged: tuple[Merged, Merged], window: Window, progress: Progress
 ) -> tuple[Mount, Plane, Rectified]:
     size = merged[0].size_px
-    factor = survey_factor(size)
+    factor = match_factor(size)
     first, second = (reduced(luma(view), factor) for view in (left, right))
     rows, disparity = _depth(first, second)
     progress("mounting the pair", 2, _STEPS)
@@ -118,7 +118,7 @@ def _common_columns(disparity: Plane) -> tuple[int, int]:
 
 def _residual(left: Pixels, right: Pixels) -> Residual:
     """Vertical parallax left over, measured anew on the mounted pair (px of the full pictures)."""
-    factor = survey_factor((left.shape[0], left.shape[1]))
+    factor = match_factor((left.shape[0], left.shape[1]))
     found = match(reduced(luma(left), factor), reduced(luma(right), factor))
     dy = found.first[:, 1] - found.second[:, 1]
     dy = dy[np.abs(dy - np.median(dy)) < _WRONG_PX] * factor if dy.size else dy

@@ -18,8 +18,12 @@ from nearpair.stacks.dilation import Dilation
 from nearpair.stacks.registration import Step
 from nearpair.stacks.survey import Lost, Prepared, Survey, prepare, survey
 
-# Registration and matching look at pictures of about this size; larger frames are averaged down.
-SURVEY_LONG_SIDE_PX = 1600
+# Registration and matching look at pictures of about this size; larger frames are averaged down. Frames of
+# many pixels are registered on less: 1200 px are good for 0.1 px of 6000 over a stack (known scale, 20
+# frames), in a third less time than 1600.
+MATCH_LONG_SIDE_PX = 1600
+SURVEY_LONG_SIDE_PX = 1200
+_LARGE_PX = 3600
 
 
 class _Stored(msgspec.Struct, frozen=True):
@@ -40,8 +44,14 @@ class Keeper:
 
 
 def survey_factor(size_px: tuple[int, int]) -> int:
-    """How much frames of this size (height, width) are reduced for surveying and matching."""
-    return max(1, -(-max(size_px) // SURVEY_LONG_SIDE_PX))
+    """How much frames of this size (height, width) are reduced for surveying."""
+    longest = max(size_px)
+    return match_factor(size_px) if longest <= _LARGE_PX else -(-longest // SURVEY_LONG_SIDE_PX)
+
+
+def match_factor(size_px: tuple[int, int]) -> int:
+    """How much views of this size (height, width) are reduced for matching them with each other."""
+    return max(1, -(-max(size_px) // MATCH_LONG_SIDE_PX))
 
 
 def stack_key(frames: Sequence[FrameInfo]) -> str:

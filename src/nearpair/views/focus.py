@@ -17,7 +17,7 @@ _OVER_FLOOR = 4.0
 _OVER_MEAN = 1.5
 _WINDOW = 5
 # A response that rises towards an end of the stack: by this much a frame (ln), and either slowly or steeply,
-# in units of 1/σ²; above this many times the noise floor. A peak at the end frame falls by ½ and then 2 units.
+# in units of 1/σ²; above this many times the noise floor. A peak at the end falls by ½ and then 2 units.
 _RISE = 0.03
 _SLOW, _STEEP = 0.7, 1.3
 _FAINT = 1.5
