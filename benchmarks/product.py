@@ -50,7 +50,9 @@ def merge_files(files: Sequence[Path], kind: Literal["rail", "ring"] = "ring") -
     stack = register(files, kind)
     halved = all(map(has_halved_chroma, stack.frames))
     merger = Merger(stack.frames[0].size_px, len(stack.frames), chroma_halved=halved)
-    for number, pixels in enumerate(read_ahead(stack.frames, read_pixels)):
+    for number, pixels in enumerate(
+        read_ahead(stack.frames, lambda frame: read_pixels(frame, plain_chroma=halved))
+    ):
         merger.add(pixels, stack.transforms[number], stack.gains[number])
     return merger.finish()
 
