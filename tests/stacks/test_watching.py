@@ -1,5 +1,7 @@
 """Watching: what is said while the frames of the ray-traced scenes and of a real stack come one by one."""
 
+import tracemalloc
+
 import numpy as np
 import pytest
 
@@ -225,6 +227,18 @@ def test_frames_are_known_by_their_new_names():
             watcher.rename(luma, "renamed")
     (fault,) = watcher.finish()[0].faults
     assert fault.after.file == "renamed"
+
+
+def test_memory_does_not_grow_with_the_number_of_frames():
+    watcher, frames = Watcher(focus_tools()), lumas("minerals", "left")
+    held = {}
+    tracemalloc.start()
+    for number, (name, luma) in enumerate(frames):
+        watcher.see(name, luma)
+        held[number] = tracemalloc.get_traced_memory()[0]
+    tracemalloc.stop()
+    # a small picture has 240 kB, as float four times as much
+    assert held[23] - held[7] < 200_000
 
 
 def test_events_change_no_frame():
