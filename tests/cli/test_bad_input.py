@@ -315,4 +315,4 @@ def test_one_station_for_both_eyes(make, shells):
 def test_raw_frames_alone(make, tmp_path):
     (tmp_path / "card").mkdir()
     (tmp_path / "card" / "A.ARW").write_bytes(b"II*\0" + bytes(100))
-    refused(make(tmp_path / "card"), "A.ARW", "Develop")
+    refused(make(tmp_path / "card"), "none of the 1 picture files can be used", "Save the frames again")

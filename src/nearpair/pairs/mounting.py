@@ -20,8 +20,8 @@ from nearpair.pixels.luma import Pixels, Plane
 Window = Literal["auto", "near", "far"] | tuple[float, float]
 
 _NEAR_PERCENTILE, _FAR_PERCENTILE = 99.0, 1.0
-_EDGE_SHARE = 0.04
-_EDGE_PERCENTILE = 95.0
+_EDGE_SHARE = 0.02
+_EDGE_PERCENTILE = 98.0
 _FEWEST_KNOWN = 50
 _AROUND_PX = (5, 15, 40)
 _SMALLEST_PX = 32
@@ -46,8 +46,9 @@ def window_disparity(disparity: Plane, window: Window, left_crop: tuple[int, int
     disparity: (h, w) map of the left view, NaN where unknown; left_crop: columns [from, to) that both views
     have. Rules: "near" puts the 99th percentile of the disparities at the window, so that all lies behind
     it; "far" the 1st, so that all lies in front. "auto" puts the nearest things that touch the left or right
-    edge of the common picture (95th percentile within 4 % of the width) at the window, because only things
-    cut by those edges break it; the inside may come forward through it. Raises PairError without depth.
+    edge of the common picture at the window (98th percentile of the rows' medians within 2 % of the width),
+    because only things cut by those edges break it; the inside may come forward through it. Raises PairError
+    without depth.
     """
     if isinstance(window, tuple):
         return _at_point(disparity, window)
@@ -64,11 +65,17 @@ def window_disparity(disparity: Plane, window: Window, left_crop: tuple[int, int
         return float(far)
     start, stop = left_crop
     reach = max(1, round(_EDGE_SHARE * (stop - start)))
-    edges = np.concatenate([disparity[:, start : start + reach], disparity[:, stop - reach : stop]], axis=1)
-    cut = edges[np.isfinite(edges)]
+    edges = (disparity[:, start : start + reach], disparity[:, stop - reach : stop])
+    cut = np.concatenate([_row_medians(edge) for edge in edges])
     if len(cut) < _FEWEST_KNOWN:
         return float(near)
     return float(np.clip(np.percentile(cut, _EDGE_PERCENTILE), far, near))
+
+
+def _row_medians(strip: Plane) -> Plane:
+    """Median of each row that has known values."""
+    rows = strip[np.isfinite(strip).any(axis=1)]
+    return np.asarray(np.nanmedian(rows, axis=1), np.float32) if len(rows) else np.zeros(0, np.float32)
 
 
 def _at_point(disparity: Plane, point: tuple[float, float]) -> float:

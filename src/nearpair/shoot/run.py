@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
+from hashlib import blake2b
 from pathlib import Path
 from typing import Literal, TypeVar
 
@@ -28,8 +30,18 @@ S = TypeVar("S", bound=msgspec.Struct)
 STAGES = ("sort", "merge", "mount", "export", "proof")
 """The stages in their order; each needs the ones before it."""
 
-# The results in a shoot depend on this program; kept stages of another version are not used.
-_VERSION = nearpair.__version__
+
+@cache
+def program() -> str:
+    """What made the results in a shoot: the version, and a digest of the program's own text.
+
+    Stages that another program kept are not used, not even one of the same version in development.
+    """
+    home = Path(nearpair.__file__).parent
+    text = blake2b(digest_size=8)
+    for file in sorted(home.rglob("*.py")):
+        text.update(file.relative_to(home).as_posix().encode() + b"\0" + file.read_bytes())
+    return f"{nearpair.__version__} {text.hexdigest()}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +113,7 @@ def run(
         decisions = load(folder.toml)
         changed = _with(decisions, overrides)
         _check_colour(changed)
-        memo = Memo(folder.cache, _VERSION)
+        memo = Memo(folder.cache, program())
         looked = look_at(changed, folder.source_paths(changed), Keeper(memo, folder.cache), progress)
         pair = _pair_of(looked)
         if changed != decisions:
