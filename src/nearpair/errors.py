@@ -3,7 +3,6 @@
     NearpairError          the job, or a part of it, could not be done (exit status 1)
     ├── FrameError         one file cannot be used as a frame
     ├── SourceError        what was pointed at does not hold a stereoscopic shoot
-    ├── MergeError         the frames of a stack cannot be registered or merged
     ├── PairError          the two views cannot be made a pair
     └── ShootError         the shoot's folder cannot be read or written
 
@@ -29,10 +28,6 @@ class FrameError(NearpairError):
 
 class SourceError(NearpairError):
     """What was pointed at does not hold a stereoscopic shoot."""
-
-
-class MergeError(NearpairError):
-    """The frames of a stack cannot be registered or merged."""
 
 
 class PairError(NearpairError):

@@ -1,8 +1,5 @@
 """Dense disparity of two views whose rows already agree: semi-global matching, checked from both sides."""
 
-import os
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -12,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.pairs import kernels
+from nearpair.pixels.bands import in_bands
 from nearpair.pixels.luma import Plane, reduced
 
 Known = NDArray[np.bool_]
@@ -28,7 +26,6 @@ _TEXTURE_WINDOW_PX, _LEAST_NEIGHBOURS = 15, 1.0
 _SPECKLE_PX = 120
 _REACH = 3
 _MEDIAN_REACH = 2
-_ROWS_PER_BAND = 64
 _MOST_DISPARITIES = 160
 _SMALLEST_SIDE_PX = 100
 
@@ -42,13 +39,6 @@ class Disparity:
     """Where the second view has no counterpart (left-right check failed)."""
     margin: Plane
     """How clearly the best match won, 0..1."""
-
-
-def _in_bands(rows: int, work: Callable[[int, int], None]) -> None:
-    tops = range(0, rows, _ROWS_PER_BAND)
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        for done in [pool.submit(work, top, min(rows, top + _ROWS_PER_BAND)) for top in tops]:
-            done.result()
 
 
 def match_rows(first: Plane, second: Plane, lowest: int, highest: int) -> Disparity:
@@ -81,12 +71,12 @@ def _match(first: Plane, second: Plane, lowest: int, highest: int) -> Disparity:
     sums = _aggregated(first, signatures, lowest, highest - lowest + 1)
     disparity = np.empty((height, width), np.float32)
     margin = np.empty((height, width), np.float32)
-    _in_bands(height, partial(kernels.pick, sums, lowest, disparity, margin))
+    in_bands(height, partial(kernels.pick, sums, lowest, disparity, margin))
     other = np.empty((height, width), np.float32)
-    _in_bands(height, partial(kernels.pick_other, sums, lowest, other))
+    in_bands(height, partial(kernels.pick_other, sums, lowest, other))
     del sums
     same = np.empty((height, width), np.bool_)
-    _in_bands(height, partial(kernels.agree, disparity, other, _TOLERANCE_PX, same))
+    in_bands(height, partial(kernels.agree, disparity, other, _TOLERANCE_PX, same))
     good = same & (margin > _LEAST_MARGIN) & _textured(signatures[0])
     good = _without_speckles(disparity, good)
     disparity[~good] = np.nan
@@ -108,10 +98,10 @@ def _textured(signature: Signature) -> Known:
 def _aggregated(first: Plane, signatures: tuple[Signature, Signature], lowest: int, count: int) -> Sums:
     height, width = first.shape
     cost = np.empty((height, width, count), np.uint8)
-    _in_bands(height, partial(kernels.costs, signatures[0], signatures[1], lowest, cost))
+    in_bands(height, partial(kernels.costs, signatures[0], signatures[1], lowest, cost))
     sums = np.zeros((height, width, count), np.uint16)
     edges = np.ascontiguousarray(first, np.float32)
-    _in_bands(height, partial(kernels.along_rows, cost, edges, sums, _SMALL, _LARGE))
+    in_bands(height, partial(kernels.along_rows, cost, edges, sums, _SMALL, _LARGE))
     for downwards in (True, False):
         kernels.along_columns(cost, edges, sums, _SMALL, _LARGE, downwards)
     return sums
@@ -131,6 +121,6 @@ def _fine(first: Plane, second: Plane, disparity: Plane) -> Plane:
     slope = np.asarray(cv2.Scharr(blurred[1], cv2.CV_32F, 1, 0) / 32, np.float32)
     rows = disparity.shape[0]
     refined, out = np.empty_like(disparity), np.empty_like(disparity)
-    _in_bands(rows, partial(kernels.refine, blurred[0], blurred[1], slope, disparity, _REACH, refined))
-    _in_bands(rows, partial(kernels.calm, refined, _MEDIAN_REACH, out))
+    in_bands(rows, partial(kernels.refine, blurred[0], blurred[1], slope, disparity, _REACH, refined))
+    in_bands(rows, partial(kernels.calm, refined, _MEDIAN_REACH, out))
     return out

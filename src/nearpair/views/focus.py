@@ -1,13 +1,13 @@
 """The focus map of a view: in which (fractional) frame each pixel was sharpest, and what the stack missed."""
 
 from collections import deque
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
 import cv2
 import numpy as np
 
+from nearpair.pixels.bands import InBands, one_band
 from nearpair.pixels.luma import Plane
 from nearpair.views import focus_kernels as kernels
 
@@ -24,14 +24,6 @@ _FAINT = 1.5
 _TINY = 1e-12
 
 Known = np.ndarray[tuple[int, int], np.dtype[np.bool_]]
-
-
-InBands = Callable[[int, Callable[[int, int], None]], None]
-
-
-def one_band(rows: int, work: Callable[[int, int], None]) -> None:
-    """Do the work of all rows at once."""
-    work(0, rows)
 
 
 def _typical(plane: Plane) -> float:

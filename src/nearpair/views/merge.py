@@ -15,7 +15,7 @@ the files hold at half size is merged at half size.
 """
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
+from nearpair.pixels.bands import in_bands
 from nearpair.pixels.luma import Pixels, Plane
 from nearpair.views import kernels, plane_kernels
 from nearpair.views.focus import FocusTracker
@@ -33,7 +34,6 @@ from nearpair.views.focus import FocusTracker
 _FROM_FINER = 2.0
 _COARSEST_PX = 24
 _MOST_LEVELS = 7
-_ROWS_PER_BAND = 64
 
 Fixed = NDArray[np.uint16]
 _NONE_FIXED: Fixed = np.zeros((0, 0), np.uint16)
@@ -86,10 +86,11 @@ class Merger:
         self._count = count
         self._levels = levels_for(size_px)
         self._halved = chroma_halved and self._levels > 0
+        self._pool = ThreadPoolExecutor(os.cpu_count())
+        self._in_bands = partial(in_bands, pool=self._pool)
         self._focus = FocusTracker(halved(size_px), self._in_bands)
         self._only: Pixels | None = None
         self._dtype: np.dtype[Any] = np.dtype(np.uint8)
-        self._pool = ThreadPoolExecutor(os.cpu_count())
         self._sums = self._empty_sums()
         colour = halved(size_px) if self._halved else size_px
         self._moved = tuple(np.empty(size, np.uint16) for size in (size_px, colour, colour))
@@ -148,12 +149,6 @@ class Merger:
             if number > 0 and source.dtype == self._dtype and self._halved:
                 offset = float(plane_kernels.MIDDLE) - gain * _neutral(source.dtype)
             self._in_bands(out.shape[0], partial(plane_kernels.warp, source, matrix, gain, offset, out))
-
-    def _in_bands(self, rows: int, work: Callable[[int, int], None]) -> None:
-        """Run `work(top, bottom)` over bands of rows; bands do not depend on the number of cores."""
-        tops = range(0, rows, _ROWS_PER_BAND)
-        for done in [self._pool.submit(work, top, min(rows, top + _ROWS_PER_BAND)) for top in tops]:
-            done.result()
 
     def _accumulate(self, planes: tuple[Fixed, ...], inverse: NDArray[np.float64]) -> None:
         fine, blue, red = planes
