@@ -1,7 +1,8 @@
 """One stack through the project's own functions, without the rest of the job."""
 
+import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from contextlib import closing
 from pathlib import Path
 from typing import Literal
 
@@ -9,52 +10,46 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearpair.frames.metadata import FrameInfo, read_info
-from nearpair.frames.read import has_halved_chroma, read_pixels
-from nearpair.geometry.transforms import Similarity
+from nearpair.frames.metadata import read_info
+from nearpair.frames.read import read_pixels
 from nearpair.progress import silent
-from nearpair.shoot.ahead import SmallFrames, read_ahead
+from nearpair.shoot.merging import Placed, merge_frames
+from nearpair.shoot.reading import Reading
+from nearpair.shoot.scratch import Scratch
 from nearpair.shoot.surveying import survey_factor, survey_station
 from nearpair.stacks.registration import placed, reference_end
-from nearpair.views.merge import Merger, View
-
-
-@dataclass(frozen=True)
-class Registered:
-    """The frames of a stack that were registered, their places on the reference frame, their brightness."""
-
-    frames: tuple[FrameInfo, ...]
-    transforms: tuple[Similarity, ...]
-    gains: tuple[float, ...]
+from nearpair.views.merge import View
 
 
 def register(
-    files: Sequence[Path], kind: Literal["rail", "ring"], reference: int | None = None
-) -> Registered:
+    files: Sequence[Path],
+    kind: Literal["rail", "ring"],
+    reference: int | None = None,
+    reading: Reading | None = None,
+) -> Placed:
     """Register the frames of one stack, in shooting order, on one of them."""
     frames = [read_info(file) for file in files]
-    found = survey_station("stack", frames, SmallFrames(), None, silent)
+    found = survey_station("stack", frames, reading or Reading(), None, silent)
     chosen = reference_end(found.steps) if reference is None else found.used.index(reference)
     size = (found.sharp.shape[0], found.sharp.shape[1])
     factor = survey_factor(frames[0].size_px)
     small = placed(found.steps, kind, chosen, size)
-    return Registered(
+    return Placed(
         tuple(frames[number] for number in found.used),
         tuple(transform.resampled(factor) for transform in small),
         found.gains,
+        chosen,
     )
 
 
 def merge_files(files: Sequence[Path], kind: Literal["rail", "ring"] = "ring") -> View:
     """Do everything between the files of one stack and its view."""
-    stack = register(files, kind)
-    halved = all(map(has_halved_chroma, stack.frames))
-    merger = Merger(stack.frames[0].size_px, len(stack.frames), chroma_halved=halved)
-    for number, pixels in enumerate(
-        read_ahead(stack.frames, lambda frame: read_pixels(frame, plain_chroma=halved))
+    with (
+        tempfile.TemporaryDirectory(dir=files[0].parent) as folder,
+        closing(Scratch(Path(folder))) as scratch,
     ):
-        merger.add(pixels, stack.transforms[number], stack.gains[number])
-    return merger.finish()
+        reading = Reading(scratch=scratch)
+        return merge_frames("merging", register(files, kind, reading=reading), reading, silent)
 
 
 def registered_frames(

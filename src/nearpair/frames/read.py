@@ -37,17 +37,24 @@ class Developed(Protocol):
         """Return the developed frame as stored, (H, W, 3), before the orientation is applied."""
 
 
-def read_pixels(info: FrameInfo, developed: Developed | None = None, *, plain_chroma: bool = False) -> Pixels:
+def read_pixels(
+    info: FrameInfo,
+    developed: Developed | None = None,
+    *,
+    plain_chroma: bool = False,
+    into: bytearray | None = None,
+) -> Pixels:
     """Return the frame as (H, W, 3) RGB, uint8 or uint16 as stored, C-contiguous, orientation applied.
 
     Grey is expanded, alpha is dropped, CMYK is converted without a profile. Raw frames are taken from
     `developed`, or developed now. Raises FrameError if the file is damaged, cut short, or no longer what
     `read_info` saw. plain_chroma: repeat the halved chroma of a JPEG instead of smoothing it, which is
-    quicker, and exact for those who take the mean of 2 x 2 pixels again.
+    quicker, and exact for those who take the mean of 2 x 2 pixels again. into: memory for the pixels of a
+    JPEG, at least H·W·3 bytes; the result lies in it, if it can, until it is used again.
     """
     decode = _decoder(info, developed)
     if plain_chroma and info.format == "JPEG":
-        decode = partial(_jpeg, plain_chroma=True)
+        decode = partial(_jpeg, plain_chroma=True, into=into)
     stored = _decoded(info, decode)
     rgb: Any = oriented(_three_channels(info.path, stored), info.orientation)
     _check_unchanged(info, rgb)
@@ -137,8 +144,8 @@ def _decoded(info: FrameInfo, decode: Callable[[Path], Any]) -> Pixels:
         raise damaged(info.path, error) from error
 
 
-def _jpeg(path: Path, plain_chroma: bool = False) -> Any:
-    return _either_jpeg(path.read_bytes(), "RGB", "RGB", plain_chroma)
+def _jpeg(path: Path, plain_chroma: bool = False, into: bytearray | None = None) -> Any:
+    return _either_jpeg(path.read_bytes(), "RGB", "RGB", plain_chroma, into)
 
 
 def _jpeg_luma(path: Path) -> Any:
@@ -146,11 +153,13 @@ def _jpeg_luma(path: Path) -> Any:
     return luma[..., 0] if luma.ndim == 3 else luma
 
 
-def _either_jpeg(data: bytes, colours: str, mode: str, plain_chroma: bool = False) -> Any:
+def _either_jpeg(
+    data: bytes, colours: str, mode: str, plain_chroma: bool = False, into: bytearray | None = None
+) -> Any:
     """Decode with the fast and strict decoder, or with the slow one what the fast one does not know."""
     try:
         if simplejpeg.decode_jpeg_header(data)[2] not in ("CMYK", "YCCK"):
-            return _strict_jpeg(data, colours, plain_chroma)
+            return _strict_jpeg(data, colours, plain_chroma, into)
         _strict_jpeg(data, "GRAY")  # finds damage that the slow decoder lets pass
     except ValueError as error:
         if str(error).startswith(_BROKEN):
@@ -158,10 +167,10 @@ def _either_jpeg(data: bytes, colours: str, mode: str, plain_chroma: bool = Fals
     return _slow_jpeg(data, mode)
 
 
-def _strict_jpeg(data: bytes, colours: str, plain_chroma: bool = False) -> Any:
+def _strict_jpeg(data: bytes, colours: str, plain_chroma: bool = False, into: bytearray | None = None) -> Any:
     """Decode; ValueError at anything wrong but padding before the end marker, which cameras write."""
     try:
-        return simplejpeg.decode_jpeg(data, colours, fastupsample=plain_chroma)
+        return simplejpeg.decode_jpeg(data, colours, fastupsample=plain_chroma, buffer=into)
     except ValueError as error:
         surplus = _PADDING.match(str(error))
         if not surplus or not _is_padding(data, int(surplus[1])):

@@ -17,12 +17,11 @@ from nearpair.pairs.eyes import OrderFound
 from nearpair.progress import Progress
 from nearpair.proof.model import Eyes, Focus, OrderCue, Registration, SetAside
 from nearpair.proof.model import Station as StationReport
-from nearpair.shoot.ahead import SmallFrames
 from nearpair.shoot.decisions import Decisions
-from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.gather import Gathered, gather, reason_of
 from nearpair.shoot.memo import key_of
 from nearpair.shoot.pairing import Paired, alone, pair_up, reference_of
+from nearpair.shoot.reading import Reading
 from nearpair.shoot.surveying import Keeper, stack_key, survey_factor, survey_station
 from nearpair.stacks.grouping import Sorted, Station, sort_frames
 from nearpair.stacks.survey import Survey
@@ -59,18 +58,21 @@ class Looked:
 
 
 def look_at(
-    decisions: Decisions, folders: Sequence[Path], keeper: Keeper | None, progress: Progress
+    decisions: Decisions,
+    folders: Sequence[Path],
+    reading: Reading,
+    keeper: Keeper | None,
+    progress: Progress,
 ) -> Looked:
     """Gather, sort, survey and decide. Raises SourceError or PairError when the sources hold no shoot."""
-    small = SmallFrames(None if keeper is None else developed_frames(keeper.folder))
     gathered = gather(folders, progress)
-    sorted_ = _sorted(gathered, small, keeper, progress)
+    sorted_ = _sorted(gathered, reading, keeper, progress)
     aside = (*gathered.set_aside, *(SetAside(file=a.file, reason=a.reason) for a in sorted_.set_aside))
     _refuse_if_strict(decisions, aside)
     aside = (*aside, *gathered.doubled)
     stations = _stations(sorted_, aside)
     _refuse_other_sizes(stations)
-    surveys = [survey_station(s.name, s.frames, small, keeper, progress) for s in stations]
+    surveys = [survey_station(s.name, s.frames, reading, keeper, progress) for s in stations]
     notes = (*sorted_.notes, *_lost_notes(stations, surveys))
     if len(stations) == 1:
         report = _report(stations[0], surveys[0], alone(stations[0], surveys[0], decisions))
@@ -106,23 +108,23 @@ def _path(kind: type, value: Any) -> Any:
     return kind(value)
 
 
-def _sorted(gathered: Gathered, small: SmallFrames, keeper: Keeper | None, progress: Progress) -> Sorted:
+def _sorted(gathered: Gathered, reading: Reading, keeper: Keeper | None, progress: Progress) -> Sorted:
     """Sort the frames, or take what an earlier run found for the same files."""
     if keeper is None:
-        return _sort(gathered, small, progress)
+        return _sort(gathered, reading, progress)
     key = key_of([[str(s.folder.absolute()), stack_key(s.frames)] for s in gathered.sources])
     recalled = keeper.memo.recall("sort", key, [])
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Sorted, dec_hook=_path)
-    found = _sort(gathered, small, progress)
+    found = _sort(gathered, reading, progress)
     keeper.memo.record("sort", key, [], msgspec.json.encode(found, enc_hook=_plain))
     return found
 
 
-def _sort(gathered: Gathered, small: SmallFrames, progress: Progress) -> Sorted:
+def _sort(gathered: Gathered, reading: Reading, progress: Progress) -> Sorted:
     def glance(frame: FrameInfo) -> NDArray[np.uint8]:
         try:
-            plane = small.read(frame, survey_factor(frame.size_px))
+            plane = reading.small(frame, survey_factor(frame.size_px))
         except FrameError as error:
             raise FrameError(reason_of(frame.path, error), "") from error
         step = max(1, -(-max(plane.shape) // _GLANCE_LONG_SIDE_PX))

@@ -1,13 +1,14 @@
 """The merge stage: the frames of one station become a view and a focus map on disk."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import msgspec
 import numpy as np
 
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
-from nearpair.frames.read import Developed, Pixels, has_halved_chroma, read_pixels
+from nearpair.frames.read import has_halved_chroma
 from nearpair.frames.write import write_float_tiff, write_tiff
 from nearpair.geometry.transforms import Similarity
 from nearpair.pairs.mounting import covered
@@ -16,16 +17,17 @@ from nearpair.progress import Progress
 from nearpair.proof.model import DepthOfField, Focus, FocusGap
 from nearpair.shoot.ahead import read_ahead
 from nearpair.shoot.atomic import replacing
-from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
+from nearpair.shoot.reading import Reading
 from nearpair.shoot.surveying import match_factor, stack_key, survey_factor
 from nearpair.stacks.gaps import missing_slices
 from nearpair.stacks.registration import Step, placed, wide_steps
 from nearpair.views.focus import Coverage, coverage
-from nearpair.views.merge import Merger, View
+from nearpair.views.merge import Merger, View, only
 from nearpair.views.single import unsharp_fraction
+from nearpair.views.worth import Worths
 
 # An end of the stack is reported when more of the picture than this would be sharper beyond it. Complete
 # ray-traced stacks: at most 0.2 % at full size, 3 % when small and wide in focus; six frames short at an end
@@ -43,7 +45,9 @@ class Merged(msgspec.Struct, frozen=True):
     depth_of_field: DepthOfField | None
 
 
-def merge_station(shoot: ShootFolder, memo: Memo, member: Member, progress: Progress) -> Merged:
+def merge_station(
+    shoot: ShootFolder, memo: Memo, reading: Reading, member: Member, progress: Progress
+) -> Merged:
     """Merge the frames of a station, unless the same was done before."""
     name = member.station.name
     transforms = _transforms(member)
@@ -53,7 +57,7 @@ def merge_station(shoot: ShootFolder, memo: Memo, member: Member, progress: Prog
     recalled = memo.recall(f"merge {name}", key, outputs)
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Merged)
-    view = _merge(member, transforms, developed_frames(shoot.cache), progress)
+    view = _merge(member, transforms, reading, progress)
     reference = member.station.frames[member.survey.used[member.reference]]
     with replacing(outputs[0]) as part:
         write_tiff(part, view.rgb, read_profile(reference.path), reference)
@@ -73,23 +77,38 @@ def _transforms(member: Member) -> tuple[Similarity, ...]:
     return tuple(t.resampled(factor) for t in small)
 
 
-def _merge(
-    member: Member, transforms: tuple[Similarity, ...], developed: Developed, progress: Progress
-) -> View:
+def _merge(member: Member, transforms: tuple[Similarity, ...], reading: Reading, progress: Progress) -> View:
     frames = [member.station.frames[k] for k in member.survey.used]
-    # a single frame is kept as it is, smooth chroma and all
-    halved = len(frames) > 1 and all(map(has_halved_chroma, frames))
-    merger = Merger(frames[0].size_px, len(frames), chroma_halved=halved)
-    what = f"{member.station.name}: merging"
-    progress(what, 0, len(frames))
-    for number, pixels in enumerate(_pixels(frames, developed, halved)):
-        merger.add(pixels, transforms[number], member.survey.gains[number])
-        progress(what, number + 1, len(frames))
+    if len(frames) == 1:
+        return only(reading.pixels(frames[0]))
+    placed_frames = Placed(frames, transforms, member.survey.gains, member.reference)
+    return merge_frames(f"{member.station.name}: merging", placed_frames, reading, progress)
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """The frames of one stack, registered on frame number `reference`, and how bright each is."""
+
+    frames: Sequence[FrameInfo]
+    transforms: Sequence[Similarity]
+    gains: Sequence[float]
+    reference: int
+
+
+def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress) -> View:
+    """Merge the frames of one stack; `what` names the work for the progress."""
+    frames, count = stack.frames, len(stack.frames)
+    progress(what, 0, count)
+    worths = Worths(frames[0].size_px, stack.transforms, stack.reference)
+    for number, codes in enumerate(read_ahead(frames, reading.detail)):
+        worths.take(number, codes)
+    halved = all(map(has_halved_chroma, frames))
+    merger = Merger(frames[0].size_px, bits=frames[0].bits, chroma_halved=halved)
+    both = read_ahead(frames, lambda frame: (reading.planes(frame), reading.detail(frame)))
+    for number, (planes, codes) in enumerate(both):
+        merger.add(planes, stack.transforms[number], stack.gains[number], worths.of(number, codes))
+        progress(what, number + 1, count)
     return merger.finish()
-
-
-def _pixels(frames: list[FrameInfo], developed: Developed, halved: bool) -> Iterator[Pixels]:
-    return read_ahead(frames, lambda frame: read_pixels(frame, developed, plain_chroma=halved))
 
 
 def _in_shooting_order(focus: Plane, used: tuple[int, ...]) -> Plane:

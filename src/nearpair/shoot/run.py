@@ -1,6 +1,7 @@
 """The whole job in its order: sort, merge, mount, export, proof. What did not change is not done again."""
 
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from functools import cache
 from hashlib import blake2b
@@ -15,6 +16,7 @@ from nearpair.frames.listing import SHOOT_FILE
 from nearpair.progress import Progress, silent
 from nearpair.proof.model import Eyes, Proof, SetAside, Station
 from nearpair.shoot.decisions import Decisions, load, save
+from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.explain import explained
 from nearpair.shoot.exporting import export, glasses_named, methods_for
 from nearpair.shoot.folder import ShootFolder
@@ -23,6 +25,8 @@ from nearpair.shoot.memo import Memo
 from nearpair.shoot.merging import Merged, merge_station
 from nearpair.shoot.mounting import mount_pair
 from nearpair.shoot.proving import Subject, drop_stale_proof, prove
+from nearpair.shoot.reading import Reading
+from nearpair.shoot.scratch import Scratch
 from nearpair.shoot.surveying import Keeper
 
 S = TypeVar("S", bound=msgspec.Struct)
@@ -72,7 +76,7 @@ class Look(msgspec.Struct, frozen=True):
 def look(sources: Sequence[Path], overrides: Overrides = Overrides(), progress: Progress = silent) -> Look:
     """Sort the sources and find orders and eyes; writes nothing."""
     decisions = _with(Decisions(), overrides)
-    found = look_at(decisions, sources, None, progress)
+    found = look_at(decisions, sources, Reading(), None, progress)
     return Look(list(found.stations), found.eyes, found.pair_reason, list(found.set_aside), list(found.notes))
 
 
@@ -114,12 +118,18 @@ def run(
         changed = _with(decisions, overrides)
         _check_colour(changed)
         memo = Memo(folder.cache, program())
-        looked = look_at(changed, folder.source_paths(changed), Keeper(memo, folder.cache), progress)
-        pair = _pair_of(looked)
-        if changed != decisions:
-            # only now: decisions that the sources contradict must not be kept
-            save(folder.toml, changed)
-        return _staged(folder, memo, changed, looked, pair, until, progress)
+        with closing(Scratch(folder.cache)) as scratch:
+            reading = Reading(developed_frames(folder.cache), scratch)
+            keeper = Keeper(memo, folder.cache)
+            looked = look_at(changed, folder.source_paths(changed), reading, keeper, progress)
+            pair = _pair_of(looked)
+            if changed != decisions:
+                # only now: decisions that the sources contradict must not be kept
+                save(folder.toml, changed)
+            if until == "sort":
+                return None
+            left, right = (merge_station(folder, memo, reading, member, progress) for member in pair)
+        return _staged(folder, memo, changed, looked, pair, (left, right), until, progress)
 
 
 def _staged(
@@ -128,20 +138,19 @@ def _staged(
     decisions: Decisions,
     looked: Looked,
     pair: tuple[Member, Member],
+    merged: tuple[Merged, Merged],
     until: str,
     progress: Progress,
 ) -> Proof | None:
+    """What follows merging."""
     last = STAGES.index(until)
-    if last == 0:
-        return None
-    left, right = (merge_station(folder, memo, member, progress) for member in pair)
     if last == 1:
         return None
-    mounted = mount_pair(folder, memo, pair, (left, right), decisions.mounting.window, progress)
+    mounted = mount_pair(folder, memo, pair, merged, decisions.mounting.window, progress)
     subject = Subject(
         mounted.key,
         mounted.mounting,
-        _reports(looked, pair, (left, right)),
+        _reports(looked, pair, merged),
         _eyes_of(looked),
         list(looked.set_aside),
         _notes(looked),

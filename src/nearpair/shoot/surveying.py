@@ -10,10 +10,11 @@ import numpy as np
 from nearpair.frames.metadata import FrameInfo
 from nearpair.pixels.luma import Plane
 from nearpair.progress import Progress
-from nearpair.shoot.ahead import SmallFrames, read_ahead
+from nearpair.shoot.ahead import read_ahead
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.memo import Memo, fingerprint, key_of
 from nearpair.shoot.names import safe_name
+from nearpair.shoot.reading import Reading
 from nearpair.stacks.dilation import Dilation
 from nearpair.stacks.registration import Step
 from nearpair.stacks.survey import Lost, Prepared, Survey, prepare, survey
@@ -62,13 +63,13 @@ def stack_key(frames: Sequence[FrameInfo]) -> str:
 def survey_station(
     name: str,
     frames: Sequence[FrameInfo],
-    small: SmallFrames,
+    reading: Reading,
     keeper: Keeper | None,
     progress: Progress,
 ) -> Survey:
     """Survey the frames of one station, or take what an earlier run found."""
     if keeper is None:
-        return _walk(name, frames, small, progress)
+        return _walk(name, frames, reading, progress)
     stage, key = f"survey {name}", stack_key(frames)
     arrays = keeper.folder / f"survey-{safe_name(name)}.npz"
     recalled = keeper.memo.recall(stage, key, [arrays])
@@ -76,18 +77,18 @@ def survey_station(
         with np.load(arrays) as kept:
             planes = [np.asarray(kept[part], np.float32) for part in ("sharp", "index", "contrast")]
         return _joined(msgspec.json.decode(recalled, type=_Stored), planes)
-    found = _walk(name, frames, small, progress)
+    found = _walk(name, frames, reading, progress)
     with replacing(arrays) as part, part.open("wb") as file:
         np.savez(file, sharp=found.sharp, index=found.index, contrast=found.contrast)
     keeper.memo.record(stage, key, [arrays], msgspec.json.encode(_scalars(found)))
     return found
 
 
-def _walk(name: str, frames: Sequence[FrameInfo], small: SmallFrames, progress: Progress) -> Survey:
+def _walk(name: str, frames: Sequence[FrameInfo], reading: Reading, progress: Progress) -> Survey:
     factor = survey_factor(frames[0].size_px)
 
     def read(frame: FrameInfo) -> Prepared:
-        return prepare(np.asarray(small.read(frame, factor), np.float32) / np.float32(255))
+        return prepare(np.asarray(reading.small(frame, factor), np.float32) / np.float32(255))
 
     def told(what: str, done: int, total: int) -> None:
         progress(f"{name}: {what}", done, total)

@@ -15,7 +15,9 @@ from nearpair.views import focus_kernels as kernels
 # (the typical least energy over the frames), and this many times its own mean over the frames.
 _OVER_FLOOR = 4.0
 _OVER_MEAN = 1.5
-_WINDOW = 5
+_WINDOW, _SMALL_WINDOW = 5, 3
+# energies of more samples on their longer side than this are followed at half their size
+_LARGE = 1800
 # A response that rises towards an end of the stack: by this much a frame (ln), and either slowly or steeply,
 # in units of 1/σ²; above this many times the noise floor. A peak at the end falls by ½ and then 2 units.
 _RISE = 0.03
@@ -32,14 +34,18 @@ def _typical(plane: Plane) -> float:
 
 
 class FocusTracker:
-    """Follows the focus response of every pixel, at half size, through a stack."""
+    """Follows the focus response of every pixel, at half size or less, through a stack."""
 
     def __init__(self, size: tuple[int, int], in_bands: InBands = one_band) -> None:
         """`size` (h, w) of the energies that will be added: half the frames' size, rounded up.
 
+        Large ones are followed at half of that: they are pooled over more than that anyway.
         in_bands: runs work(top, bottom) over bands of rows, on several cores if it likes.
         """
         self._in_bands = in_bands
+        self._halved = max(size) > _LARGE
+        if self._halved:
+            size = (-(-size[0] // 2), -(-size[1] // 2))
         self._best = np.full(size, -1.0, np.float32)
         self._before = np.full(size, -1.0, np.float32)
         self._after = np.full(size, -1.0, np.float32)
@@ -52,7 +58,7 @@ class FocusTracker:
 
     def add(self, energy: Plane) -> None:
         """Add the next frame's detail energy (h, w)."""
-        pooled = np.asarray(cv2.blur(energy, (_WINDOW, _WINDOW)), np.float32)
+        pooled = self._pooled(energy)
         track = partial(
             kernels.track_peak,
             pooled,
@@ -71,8 +77,15 @@ class FocusTracker:
         self._late.append(pooled)
         self._number += 1
 
+    def _pooled(self, energy: Plane) -> Plane:
+        if not self._halved:
+            return np.asarray(cv2.blur(energy, (_WINDOW, _WINDOW)), np.float32)
+        size = (self._best.shape[1], self._best.shape[0])
+        halved = cv2.resize(energy, size, interpolation=cv2.INTER_AREA)
+        return np.asarray(cv2.blur(halved, (_SMALL_WINDOW, _SMALL_WINDOW)), np.float32)
+
     def finish(self, size_px: tuple[int, int]) -> tuple[Plane, Plane]:
-        """(focus map at `size_px` (H, W), NaN where unknown; width of the response, frames, (h, w)).
+        """(focus map at `size_px` (H, W), NaN where unknown; width of the response, frames, smaller).
 
         −1, and the number of frames, mean: it would be sharper beyond that end of the stack.
         """
@@ -88,7 +101,8 @@ class FocusTracker:
         position = np.asarray(cv2.medianBlur(position, 5), np.float32)
         position[unknown] = np.nan
         position[before], position[after] = -1.0, float(self._number)
-        focus = np.repeat(np.repeat(position, 2, axis=0), 2, axis=1)[: size_px[0], : size_px[1]]
+        each = 4 if self._halved else 2
+        focus = np.repeat(np.repeat(position, each, axis=0), each, axis=1)[: size_px[0], : size_px[1]]
         return np.ascontiguousarray(focus), width
 
     def _find_beyond(self, width: Plane) -> tuple[Known, Known]:
@@ -166,9 +180,10 @@ _WIDTH_POWER = 1 / 0.42
 def coverage(focus: Plane, response_width: Plane, frames: int) -> Coverage:
     """Find missing slices: where frames lie twice as far apart, responses look half as wide (in frames).
 
-    focus (H, W), response_width (h, w) at half size, as `FocusTracker` gives them.
+    focus (H, W), response_width (h, w) at a half or a quarter of the size, as `FocusTracker` gives them.
     """
-    small = focus[::2, ::2][: response_width.shape[0], : response_width.shape[1]]
+    step = -(-focus.shape[0] // response_width.shape[0])
+    small = focus[::step, ::step][: response_width.shape[0], : response_width.shape[1]]
     known = np.isfinite(small)
     total = int(known.sum())
     if total == 0 or frames < 3:

@@ -7,102 +7,29 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from nearpair.views.plane_kernels import FULL
+from nearpair.pixels.detail import ENERGY_SCALE, upsampled_row
+from nearpair.views.runs import LONGEST, ROWS_AT_ONCE, run_ends
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 U16 = NDArray[np.uint16]
+I64 = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 
 _BORDER_PX = 2.0
-# Energies are squares of differences of values in [0, 1], scaled so that their fourth power stays far from
-# the smallest float32; the floor keeps flat places at a plain mean.
-_ENERGY_SCALE = 1e4 / float(FULL) ** 2
+# the floor keeps flat places at a plain mean
 _FLOOR = 1e-2
-# Samples are added in runs of this many, unless no weight of a run reaches this share of the sum so far.
-_RUN = 16
-_SAY = 1e-3
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def _upsampled_row(coarse: NDArray[np.floating], y: int, out: F32, buffer: F32) -> None:
-    """Row y of the coarse plane expanded to twice the size (Burt & Adelson's expand, a = 0.4 → 1 4 6 4 1)."""
-    rows, columns = coarse.shape
-    c = y // 2
-    if y % 2 == 0:
-        up, here, down = max(c - 1, 0), c, min(c + 1, rows - 1)
-        for x in range(columns):
-            side = np.float32(coarse[up, x]) + np.float32(coarse[down, x])
-            buffer[x] = np.float32(0.125) * side + np.float32(0.75) * np.float32(coarse[here, x])
-    else:
-        here, down = c, min(c + 1, rows - 1)
-        for x in range(columns):
-            buffer[x] = np.float32(0.5) * (np.float32(coarse[here, x]) + np.float32(coarse[down, x]))
-    width = out.shape[0]
-    for x in range(1, columns - 1):
-        out[2 * x] = np.float32(0.125) * (buffer[x - 1] + buffer[x + 1]) + np.float32(0.75) * buffer[x]
-        out[2 * x + 1] = np.float32(0.5) * (buffer[x] + buffer[x + 1])
-    last = columns - 1
-    out[0] = 0.875 * buffer[0] + 0.125 * buffer[min(1, last)]
-    if width > 1:
-        out[1] = 0.5 * (buffer[0] + buffer[min(1, last)])
-    if last > 0:
-        out[2 * last] = 0.125 * buffer[last - 1] + 0.875 * buffer[last]
-        if 2 * last + 1 < width:
-            out[2 * last + 1] = buffer[last]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def expand_add(coarse: F32, fine: F32, top: int, bottom: int) -> None:
     """Add the expanded coarse plane to the fine one, rows [top, bottom)."""
     row = np.empty(fine.shape[1], np.float32)
-    buffer = np.empty(coarse.shape[1], np.float32)
+    buffer = np.empty(coarse.shape[1] + 4, np.float32)
     for y in range(top, bottom):
-        _upsampled_row(coarse, y, row, buffer)
+        upsampled_row(coarse, y, 0, row, buffer)
         for x in range(fine.shape[1]):
             fine[y, x] += row[x]
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def _detail_row(fine: U16, coarse: U16, y: int, out: F32, buffer: F32) -> None:
-    """Row y of the Laplacian level: fine − expanded coarse."""
-    _upsampled_row(coarse, y, out, buffer)
-    for x in range(fine.shape[1]):
-        out[x] = np.float32(fine[y, x]) - out[x]
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def _squares_row(upper: F32, lower: F32, out: F32) -> None:
-    """Sums of squares of 2 x 2 details; an odd last column counts twice."""
-    whole = upper.shape[0] // 2
-    for x in range(whole):
-        a, b, c, d = upper[2 * x], upper[2 * x + 1], lower[2 * x], lower[2 * x + 1]
-        out[x] = a * a + b * b + c * c + d * d
-    if whole < out.shape[0]:
-        out[whole] = 2 * (upper[2 * whole] * upper[2 * whole] + lower[2 * whole] * lower[2 * whole])
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def _pooled_row(a: F32, b: F32, c: F32, column: F32, out: F32) -> None:
-    """Mean of squares over 3 x 3 samples of three rows (6 x 6 details), scaled; ends repeated."""
-    width = out.shape[0]
-    for x in range(width):
-        column[x + 1] = a[x] + b[x] + c[x]
-    column[0], column[width + 1] = column[1], column[width]
-    for x in range(width):
-        out[x] = np.float32(_ENERGY_SCALE / 36.0) * (column[x] + column[x + 1] + column[x + 2])
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def _hear(heard: F32, y: int, share: float, energy: F32) -> None:
-    """Add the mean of 2 x 2 energies that the finer level passed on."""
-    under, whole = min(y + 1, heard.shape[0] - 1), heard.shape[1] // 2
-    part = np.float32(0.25 * share)
-    for x in range(whole):
-        energy[x] += part * (
-            heard[y, 2 * x] + heard[y, 2 * x + 1] + heard[under, 2 * x] + heard[under, 2 * x + 1]
-        )
-    if whole < energy.shape[0]:
-        energy[whole] += 2 * part * (heard[y, 2 * whole] + heard[under, 2 * whole])
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -150,46 +77,193 @@ def _inside(inverse: F64, cell: float, y: int, columns: int, size: tuple[int, in
     return int(np.ceil(low)), int(np.floor(high))
 
 
-@njit(cache=True, nogil=True, fastmath=True)
-def _heard_of(weights: F32, weight: F32, counts: NDArray[np.bool_]) -> None:
-    """Which runs of samples this frame has a say in: elsewhere its weight is lost beside what is there.
+# The columns that are worked on are packed beside each other, so that a row is one loop however many runs it
+# has: beginning a run costs as much as working on a hundred samples. Samples are counted in pairs, because
+# energies and weights are those of 2 x 2. Indices are unsigned, or the compiler allows for negative ones in
+# every loop.
+_MARGIN = 2
 
-    Most of a frame is blurred, and reading and writing the sums is what merging spends its time on.
+
+@njit(cache=True, nogil=True)
+def _packed_runs(ends: I64, count: int, runs: I64) -> int:
+    """First and last pair of each run, and where it begins in packed rows; returns their length in pairs."""
+    place = 0
+    for k in range(count):
+        runs[k, 0], runs[k, 1], runs[k, 2] = ends[k, 0] // 2, (ends[k, 1] + 1) // 2, place
+        place += runs[k, 1] - runs[k, 0] + 2 * _MARGIN
+    return place
+
+
+@njit(cache=True, nogil=True)
+def _pack(source: U16, y: int, runs: I64, count: int, out: F32, row: int) -> None:
+    """Put the runs of row y of a coarse plane, with their margins, into a packed row. Ends are repeated."""
+    width, line, into = source.shape[1], np.uint64(y), np.uint64(row)
+    for r in range(count):
+        start, length, place = runs[r, 0] - _MARGIN, runs[r, 1] - runs[r, 0] + 2 * _MARGIN, runs[r, 2]
+        low, high = max(-start, 0), min(width - start, length)
+        begin, to = np.uint64(start + low), np.uint64(place + low)
+        for k in range(np.uint64(high - low)):
+            out[into, to + k] = source[line, begin + k]
+        for k in range(low):
+            out[row, place + k] = source[y, 0]
+        for k in range(high, length):
+            out[row, place + k] = source[y, width - 1]
+
+
+@njit(cache=True, nogil=True)
+def _pack_pairs(source: U16, y: int, runs: I64, count: int, out: F32, row: int) -> None:
+    """The same for pairs of samples: left ones in the first half of the packed row, right ones in the other."""
+    width, line, into = source.shape[1], np.uint64(y), np.uint64(row)
+    other, one = out.shape[1] // 2, np.uint64(1)
+    for r in range(count):
+        start, length, place = runs[r, 0] - _MARGIN, runs[r, 1] - runs[r, 0] + 2 * _MARGIN, runs[r, 2]
+        low, high = max(-start, 0), min(width // 2 - start, length)
+        begin, to, beside = (
+            np.uint64(2 * (start + low)),
+            np.uint64(place + low),
+            np.uint64(other + place + low),
+        )
+        for k in range(np.uint64(high - low)):
+            x = begin + k + k
+            out[into, to + k] = source[line, x]
+            out[into, beside + k] = source[line, x + one]
+        for k in range(low):
+            out[row, place + k] = out[row, other + place + k] = source[y, 0]
+        for k in range(high, length):  # the left one of an odd last pair is the last as well
+            out[row, place + k] = out[row, other + place + k] = source[y, width - 1]
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _pair_details(
+    fine: U16, coarse: U16, pair: int, fresh: bool, runs: I64, count: int, length: int, ring: F32, even: F32,
+    odd: F32, details: F32, row: int,
+) -> None:  # fmt: skip
+    """Details (fine − expanded coarse; weights 1 4 6 4 1) of two rows, packed, into rows `row` and `row` + 1.
+
+    ring: 3 packed rows of the coarse plane, kept from pair to pair; even, odd: buffers. They are arrays of
+    their own so that the compiler sees that no loop overwrites what it reads.
     """
-    width = weights.shape[0]
-    for run in range(counts.shape[0]):
-        start = run * _RUN
-        ours, theirs = weights[start : start + _RUN], weight[start : min(start + _RUN, width)]
-        most = np.float32(-1.0)
-        for k in range(theirs.shape[0]):
-            most = max(most, ours[k] - np.float32(_SAY) * theirs[k])
-        counts[run] = most > 0.0
+    for c in range(pair - 1 if fresh else pair + 1, pair + 2):
+        _pack(coarse, min(max(c, 0), coarse.shape[0] - 1), runs, count, ring, (c + 3) % 3)
+    above, here, below = np.uint64((pair + 2) % 3), np.uint64((pair + 3) % 3), np.uint64((pair + 4) % 3)
+    for k in range(np.uint64(length)):
+        even[k] = np.float32(0.125) * (ring[above, k] + ring[below, k]) + np.float32(0.75) * ring[here, k]
+    for k in range(np.uint64(length)):
+        odd[k] = np.float32(0.5) * (ring[here, k] + ring[below, k])
+    _pack_pairs(fine, 2 * pair, runs, count, details, row)
+    _less_expanded(even, length, details, row)
+    _pack_pairs(fine, min(2 * pair + 1, fine.shape[0] - 1), runs, count, details, row + 1)
+    _less_expanded(odd, length, details, row + 1)
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _add_row(detail: F32, weight: F32, counts: NDArray[np.bool_], total: F32) -> None:
-    """Add detail · weight to the sums, one weight for two neighbours."""
-    for run in range(counts.shape[0]):
-        if counts[run]:
-            start = 2 * run * _RUN
-            here, ours = total[start : start + 2 * _RUN], detail[start : start + 2 * _RUN]
-            share = weight[run * _RUN : (run + 1) * _RUN]
-            whole = here.shape[0] // 2
-            for k in range(whole):
-                here[2 * k] += share[k] * ours[2 * k]
-                here[2 * k + 1] += share[k] * ours[2 * k + 1]
-            if 2 * whole < here.shape[0]:
-                here[2 * whole] += share[whole] * ours[2 * whole]
+def _less_expanded(coarse: F32, length: int, details: F32, row: int) -> None:
+    """Take a packed row of coarse samples, expanded across, from a packed row of pairs."""
+    one, at, other = np.uint64(1), np.uint64(row), np.uint64(details.shape[1] // 2)
+    for k in range(one, np.uint64(length) - one):
+        sides = coarse[k - one] + coarse[k + one]
+        details[at, k] -= np.float32(0.125) * sides + np.float32(0.75) * coarse[k]
+    for k in range(one, np.uint64(length) - one):
+        details[at, other + k] -= np.float32(0.5) * (coarse[k] + coarse[k + one])
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _add_weight(weight: F32, counts: NDArray[np.bool_], total: F32) -> None:
-    for run in range(counts.shape[0]):
-        if counts[run]:
-            start = run * _RUN
-            here, ours = total[start : start + _RUN], weight[start : start + _RUN]
-            for k in range(here.shape[0]):
-                here[k] += ours[k]
+def _pair_squares(
+    details: F32, row: int, runs: I64, count: int, length: int, half: int, out: F32, to: int
+) -> None:
+    """Sums of squares of 2 x 2 details, packed; repeated beyond the ends of the picture, 0 and `half` pairs."""
+    upper, lower, into = np.uint64(row), np.uint64(row + 1), np.uint64(to)
+    other = np.uint64(details.shape[1] // 2)
+    for k in range(np.uint64(length)):
+        a, b = details[upper, k], details[upper, other + k]
+        c, d = details[lower, k], details[lower, other + k]
+        out[into, k] = a * a + b * b + c * c + d * d
+    for r in range(count):
+        begin, end = runs[r, 2] + _MARGIN, runs[r, 2] + _MARGIN + runs[r, 1] - runs[r, 0]
+        if runs[r, 0] == 0:
+            out[to, begin - 1] = out[to, begin]
+        if runs[r, 1] == half:
+            out[to, end] = out[to, end - 1]
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _pair_energy(squares: F32, length: int, out: F32) -> None:
+    """Mean of squares over 3 x 3 samples of three rows (6 x 6 details), scaled; row 3 is a buffer."""
+    one, column = np.uint64(1), np.uint64(3)
+    for k in range(np.uint64(length)):
+        squares[column, k] = squares[0, k] + squares[1, k] + squares[2, k]
+    for k in range(one, np.uint64(length) - one):
+        sides = squares[column, k - one] + squares[column, k + one]
+        out[k] = np.float32(ENERGY_SCALE / 36.0) * (sides + squares[column, k])
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _hear(heard: F32, at: int, runs: I64, count: int, share: float, energy: F32) -> None:
+    """Add the mean of 2 x 2 energies that the finer level passed on."""
+    part, one = np.float32(0.25 * share), np.uint64(1)
+    upper, lower = np.uint64(2 * at), np.uint64(min(2 * at + 1, heard.shape[0] - 1))
+    for r in range(count):
+        begin, place = np.uint64(2 * runs[r, 0]), np.uint64(runs[r, 2] + _MARGIN)
+        pairs = np.uint64(min(runs[r, 1], heard.shape[1] // 2) - runs[r, 0])
+        for k in range(pairs):
+            x = begin + k + k
+            sides = heard[upper, x] + heard[upper, x + one] + heard[lower, x] + heard[lower, x + one]
+            energy[place + k] += part * sides
+        if runs[r, 1] > heard.shape[1] // 2:
+            x = np.uint64(heard.shape[1] - 1)
+            energy[place + pairs] += 2 * part * (heard[upper, x] + heard[lower, x])
+
+
+@njit(cache=True, nogil=True)
+def _set_outside(row: F32, value: float, low: int, high: int, runs: I64, count: int) -> None:
+    """Set the pairs of a packed row that lie outside [low, high]."""
+    for r in range(count):
+        shift = runs[r, 2] + _MARGIN - runs[r, 0]
+        for x in range(runs[r, 0], min(low, runs[r, 1])):
+            row[shift + x] = value
+        for x in range(max(high + 1, runs[r, 0]), runs[r, 1]):
+            row[shift + x] = value
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _weigh(
+    energy: F32, at: int, low: int, high: int, runs: I64, count: int, length: int, passed: F32, weights: F32,
+    total: F32,
+) -> None:  # fmt: skip
+    """Weights of a packed row of energies: the fourth power, none outside [low, high]; and their sums."""
+    line = np.uint64(at)
+    # a frame is not sharp where it sees nothing: neither here nor for coarser levels and the focus
+    _set_outside(energy, 0.0, low, high, runs, count)
+    for k in range(np.uint64(length)):
+        e = energy[k] + np.float32(_FLOOR)
+        weights[k] = e * e * e * e
+    _set_outside(weights, 1e-12, low, high, runs, count)
+    for r in range(count):
+        place, begin = np.uint64(runs[r, 2] + _MARGIN), np.uint64(runs[r, 0])
+        for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
+            passed[line, begin + k] = energy[place + k]
+        for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
+            total[line, begin + k] += weights[place + k]
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _add_pair(
+    details: F32, row: int, weights: F32, y: int, until: int, runs: I64, count: int, total: F32
+) -> None:
+    """Add two packed rows of details, weighted, to rows y and y + 1 of the sums."""
+    one, width, other = np.uint64(1), total.shape[1], np.uint64(details.shape[1] // 2)
+    for lower in range(min(2, until - y)):
+        line, at = np.uint64(y + lower), np.uint64(row + lower)
+        for r in range(count):
+            place, begin = np.uint64(runs[r, 2] + _MARGIN), np.uint64(2 * runs[r, 0])
+            pairs = np.uint64(min(runs[r, 1], width // 2) - runs[r, 0])
+            for k in range(pairs):
+                x, p = begin + k + k, place + k
+                total[line, x] += weights[p] * details[at, p]
+                total[line, x + one] += weights[p] * details[at, other + p]
+            if runs[r, 1] > width // 2:
+                p = place + pairs
+                total[line, np.uint64(width - 1)] += weights[p] * details[at, p]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -205,6 +279,8 @@ def blend_level(
     inverse: F64,
     cell: float,
     size: tuple[int, int],
+    worth: Mask,
+    block: int,
     total: F32,
     weight: F32,
     blue_total: F32,
@@ -218,43 +294,67 @@ def blend_level(
     fine, coarse: this level's luma (h, w) and the next; chroma likewise, or arrays without rows where the
     level has none. Energies and weights are those of 2 x 2 samples, (h/2, w/2) rounded up: heard is what the
     finer level passed on, (h, w) or without rows; passed is this level's. inverse, cell, size: where this
-    level's samples lie in the frame.
+    level's samples lie in the frame. worth: blocks of block x block samples that are looked at, the others
+    are left as they are; without rows, all of them.
     """
-    height, width = fine.shape
-    half = (width + 1) // 2
-    details = np.empty((6, width), np.float32)
-    squares = np.empty((3, half), np.float32)
-    column = np.empty(half + 2, np.float32)
-    buffer = np.empty(max(coarse.shape[1], 1), np.float32)
-    counts = np.empty((half + _RUN - 1) // _RUN, np.bool_)
-    weights, colour = np.empty(half, np.float32), np.empty(width, np.float32)
-    for pair in range(top // 2 - 1, (bottom + 1) // 2 + 1):
-        within = min(max(pair, 0), (height + 1) // 2 - 1)
-        upper, lower = details[2 * (pair % 3)], details[2 * (pair % 3) + 1]
-        _detail_row(fine, coarse, 2 * within, upper, buffer)
-        _detail_row(fine, coarse, min(2 * within + 1, height - 1), lower, buffer)
-        _squares_row(upper, lower, squares[pair % 3])
-        at = pair - 1
-        if at < top // 2:
+    half, most = (fine.shape[1] + 1) // 2, fine.shape[1] // block + 2 + fine.shape[1] // LONGEST
+    ends, runs = np.empty((most, 2), np.int64), np.empty((most, 3), np.int64)
+    room = half + 2 * _MARGIN * most
+    details, squares = np.empty((6, 2 * room), np.float32), np.empty((4, room), np.float32)
+    rings, even, odd = np.empty((9, room), np.float32), np.empty(room, np.float32), np.empty(room, np.float32)
+    luma_ring, blue_ring, red_ring = rings[0:3], rings[3:6], rings[6:9]
+    energy, weights = np.zeros(room, np.float32), np.empty(room, np.float32)
+    for row in range(top, bottom, ROWS_AT_ONCE):
+        until = min(row + ROWS_AT_ONCE, bottom)
+        count = run_ends(worth, block, row, until, fine.shape[1], ends)
+        length = _packed_runs(ends, count, runs)
+        if count == 0:
             continue
-        energy = passed[at]
-        _pooled_row(squares[0], squares[1], squares[2], column, energy)
-        if heard.shape[0] > 0:
-            _hear(heard, 2 * at, hear, energy)
-        first, last = _inside(inverse, 2 * cell, at, half, size)
-        # a frame is not sharp where it sees nothing: neither here nor for coarser levels and the focus map
-        energy[: min(first, half)] = 0.0
-        energy[max(last + 1, 0) :] = 0.0
-        _weights_row(energy, first, last, weights)
-        _heard_of(weights, weight[at], counts)
-        _add_weight(weights, counts, weight[at])
-        for y in range(2 * at, min(2 * at + 2, height)):
-            _add_row(details[2 * (at % 3) + y % 2], weights, counts, total[y])
+        for pair in range(row // 2 - 1, (until + 1) // 2 + 1):
+            slot = pair % 3
+            within = min(max(pair, 0), (fine.shape[0] + 1) // 2 - 1)
+            fresh = pair == row // 2 - 1 or within != pair or pair == 0
+            _pair_details(
+                fine, coarse, within, fresh, runs, count, length, luma_ring, even, odd, details, 2 * slot
+            )
+            _pair_squares(details, 2 * slot, runs, count, length, half, squares, slot)
+            at = pair - 1
+            if at < row // 2:
+                continue
+            _pair_energy(squares, length, energy)
+            if heard.shape[0] > 0:
+                _hear(heard, at, runs, count, hear, energy)
+            low, high = _inside(inverse, 2 * cell, at, half, size)
+            _weigh(energy, at, low, high, runs, count, length, passed, weights, weight)
+            _add_pair(details, 2 * (at % 3), weights, 2 * at, until, runs, count, total)
             if blue.shape[0] > 0:
-                _detail_row(blue, blue_coarse, y, colour, buffer)
-                _add_row(colour, weights, counts, blue_total[y])
-                _detail_row(red, red_coarse, y, colour, buffer)
-                _add_row(colour, weights, counts, red_total[y])
+                # the rows of `details` of the pair before are free by now
+                spare = 2 * ((at + 2) % 3)
+                fresh = at == row // 2
+                _pair_details(
+                    blue, blue_coarse, at, fresh, runs, count, length, blue_ring, even, odd, details, spare
+                )
+                _add_pair(details, spare, weights, 2 * at, until, runs, count, blue_total)
+                _pair_details(
+                    red, red_coarse, at, fresh, runs, count, length, red_ring, even, odd, details, spare
+                )
+                _add_pair(details, spare, weights, 2 * at, until, runs, count, red_total)
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def fill_blocks(energy: F32, per_block: int, factor: float, out: F32, top: int, bottom: int) -> None:
+    """Set energies (h, w), rows [top, bottom), to those of their blocks of per_block x per_block."""
+    width = out.shape[1]
+    row = np.empty(width + per_block, np.float32)
+    for y in range(top, bottom):
+        if y == top or y % per_block == 0:
+            for column in range(energy.shape[1]):
+                value = np.float32(factor) * energy[y // per_block, column]
+                for k in range(column * per_block, min((column + 1) * per_block, width)):
+                    row[k] = value
+        line = np.uint64(y)
+        for x in range(np.uint64(width)):
+            out[line, x] = row[x]
 
 
 @njit(cache=True, nogil=True, fastmath=True)

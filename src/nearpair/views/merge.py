@@ -27,13 +27,22 @@ from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.bands import in_bands
+from nearpair.pixels.detail import BLOCK_PX
 from nearpair.pixels.luma import Pixels, Plane
+from nearpair.pixels.planes import FULL, MIDDLE, Planes
 from nearpair.views import kernels, plane_kernels
 from nearpair.views.focus import FocusTracker
+from nearpair.views.masks import EVERYWHERE, LevelMasks, level_masks
+from nearpair.views.worth import Worth
 
 _FROM_FINER = 2.0
 _COARSEST_PX = 24
 _MOST_LEVELS = 7
+
+# finer levels are moved one by one, coarser ones are made of the last of them
+_MOVED_LEVELS = 3
+# energies that a block passes on where it is not looked at, in energies of its finest detail
+_BY_LEVEL = (1.0, 3.0)
 
 Fixed = NDArray[np.uint16]
 _NONE_FIXED: Fixed = np.zeros((0, 0), np.uint16)
@@ -48,7 +57,13 @@ class View:
     focus: Plane
     """Fractional frame number (H, W), NaN where unknown."""
     response_width: Plane
-    """σ of the focus response in frames (h, w) at half size, NaN where unknown."""
+    """σ of the focus response in frames (h, w), at half size or less, NaN where unknown."""
+
+
+def only(rgb: Pixels) -> View:
+    """The view of a single frame: the frame."""
+    size = rgb.shape[:2]
+    return View(rgb, np.full(size, np.nan, np.float32), np.full(halved(size), np.nan, np.float32))
 
 
 def levels_for(size_px: tuple[int, int]) -> int:
@@ -74,129 +89,157 @@ class _Sums:
         self.red = np.zeros(size, np.float32) if chroma else _NONE
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Level:
+    """One level of a frame on the view: luma, chroma where the level has it, and the energy passed on."""
+
+    luma: Fixed
+    blue: Fixed
+    red: Fixed
+    passed: Plane
+
+    @property
+    def planes(self) -> tuple[Fixed, Fixed, Fixed]:
+        return self.luma, self.blue, self.red
+
+
 class Merger:
     """Takes the frames of one stack in shooting order and gives the view at the end."""
 
-    def __init__(self, size_px: tuple[int, int], count: int, *, chroma_halved: bool = False) -> None:
-        """`size_px` (height, width) of frames and view; `count` frames will be added.
+    def __init__(self, size_px: tuple[int, int], *, bits: int = 8, chroma_halved: bool = False) -> None:
+        """`size_px` (height, width) of frames and view; `bits` (8 or 16) of the view.
 
         chroma_halved: the files keep colour at half size (JPEG 4:2:0), so nothing is lost by merging it so.
         """
         self._size = size_px
-        self._count = count
+        self._dtype: np.dtype[Any] = np.dtype(np.uint8 if bits == 8 else np.uint16)
         self._levels = levels_for(size_px)
         self._halved = chroma_halved and self._levels > 0
         self._pool = ThreadPoolExecutor(os.cpu_count())
         self._in_bands = partial(in_bands, pool=self._pool)
         self._focus = FocusTracker(halved(size_px), self._in_bands)
-        self._only: Pixels | None = None
-        self._dtype: np.dtype[Any] = np.dtype(np.uint8)
         self._sums = self._empty_sums()
-        colour = halved(size_px) if self._halved else size_px
-        self._moved = tuple(np.empty(size, np.uint16) for size in (size_px, colour, colour))
         # buffers are kept from frame to frame: fresh memory costs as much as the work done in it
-        self._coarser = [self._empty_level(level) for level in range(1, self._levels + 1)]
-        self._codes: list[Any] = [None] * 3
+        self._moved = [self._empty_level(level) for level in range(self._levels + 1)]
 
     def _empty_sums(self) -> list[_Sums]:
         size: tuple[int, int] = self._size
         sums = []
         for level in range(self._levels + 1):
-            sums.append(_Sums(size, chroma=level > 0 or not self._halved, rest=level == self._levels))
+            sums.append(_Sums(size, chroma=self._has_colour(level), rest=level == self._levels))
             size = halved(size)
         return sums
 
-    def _empty_level(self, level: int) -> tuple[Fixed, Fixed, Fixed, Plane]:
-        """Buffers for luma, chroma and passed-on energy of a coarser level."""
+    def _has_colour(self, level: int) -> bool:
+        return level > 0 or not self._halved
+
+    def _empty_level(self, level: int) -> _Level:
+        """Buffers of one level of a frame that was moved onto the view."""
         size: tuple[int, int] = self._size
         for _ in range(level):
             size = halved(size)
-        luma, blue, red = (np.empty(size, np.uint16) for _ in range(3))
-        return luma, blue, red, np.empty(size, np.float32)
+        luma = np.empty(size, np.uint16)
+        colour = [np.empty(size if self._has_colour(level) else (0, 0), np.uint16) for _ in range(2)]
+        return _Level(luma, colour[0], colour[1], np.empty(halved(size), np.float32))
 
-    def add(self, rgb: Pixels, to_reference: Similarity, brightness: float = 1.0) -> None:
-        """Add the next frame, (H, W, 3) uint8 or uint16, divided by its `brightness`."""
-        self._dtype = rgb.dtype
-        if self._count == 1:
-            self._only = rgb.copy()
-        full = 255.0 if rgb.dtype == np.uint8 else 65535.0
-        gain = float(plane_kernels.FULL) / (full * brightness)
-        if self._halved:
-            self._move(_halved_planes(rgb, self._codes), to_reference, gain)
-        else:
-            self._move_in_full(rgb, to_reference, gain)
-        self._accumulate(self._moved, to_reference.inverse().matrix())
+    def add(
+        self, planes: Planes, to_reference: Similarity, brightness: float = 1.0, worth: Worth | None = None
+    ) -> None:
+        """Add the next frame, divided by its `brightness`; what is not worth looking at is left out."""
+        if planes.are_halved and not self._halved:
+            planes = planes.at_full_size()
+        masks = (*level_masks(None if worth is None else worth.looked_at), EVERYWHERE)
+        self._move(planes, to_reference, brightness, masks)
+        self._accumulate(to_reference.inverse().matrix(), masks, worth)
 
-    def _move_in_full(self, rgb: Pixels, to_reference: Similarity, gain: float) -> None:
-        """Fill the moved planes from a frame whose chroma is kept at full size."""
-        still = to_reference == Similarity()
-        planes = self._moved if still else tuple(np.empty(self._size, np.uint16) for _ in range(3))
+    def _move(
+        self, planes: Planes, to_reference: Similarity, brightness: float, masks: Sequence[LevelMasks]
+    ) -> None:
+        """Resample a frame onto the reference frame, in fixed point: its two finest levels and the third.
 
-        def take(top: int, bottom: int) -> None:
-            codes = cv2.split(rgb[top:bottom])
-            plane_kernels.to_planes(*codes, gain, *(plane[top:bottom] for plane in planes))
+        Each level of the frame is moved by itself, the finer ones only where they are worked on.
+        """
+        gain = planes.scale / brightness
+        inverse = to_reference.inverse().matrix()
+        self._move_levels(planes.luma, inverse, gain, 0.0, [level.luma for level in self._moved], masks)
+        offset = float(MIDDLE) - gain * planes.neutral
+        first = 1 if self._halved else 0
+        # half-size chroma samples lie between pixels, coarser levels of the pyramid on every second one
+        inverse = to_reference.inverse().resampled(0.5).matrix() if self._halved else inverse
+        for plane, name in ((planes.blue, "blue"), (planes.red, "red")):
+            outs = [_NONE_FIXED] * first + [getattr(level, name) for level in self._moved[first:]]
+            self._move_levels(plane, inverse, gain, offset, outs, masks)
 
-        self._in_bands(self._size[0], take)
-        if not still:
-            self._move(planes, to_reference, 1.0)
+    def _move_levels(
+        self,
+        source: NDArray[Any],
+        inverse: NDArray[np.float64],
+        gain: float,
+        offset: float,
+        outs: Sequence[Fixed],
+        masks: Sequence[LevelMasks],
+    ) -> None:
+        """Fill the first three levels of a plane from its own pyramid, except those without rows."""
+        for level, out in enumerate(outs[:_MOVED_LEVELS]):
+            if not out.size:
+                continue
+            needed = masks[level].needed
+            self._in_bands(
+                out.shape[0], partial(plane_kernels.warp, source, inverse, gain, offset, needed, out)
+            )
+            if level < 2 and level + 1 < len(outs):
+                source = np.asarray(cv2.pyrDown(source))
+                inverse = np.column_stack([inverse[:, :2], inverse[:, 2] / 2])
 
-    def _move(self, planes: Sequence[NDArray[Any]], to_reference: Similarity, gain: float) -> None:
-        """Resample a frame's planes onto the reference frame, in fixed point."""
-        inverse = to_reference.inverse()
-        for number, (source, out) in enumerate(zip(planes, self._moved, strict=True)):
-            matrix = (inverse if source.shape == self._size else inverse.resampled(0.5)).matrix()
-            offset = 0.0
-            if number > 0 and source.dtype == self._dtype and self._halved:
-                offset = float(plane_kernels.MIDDLE) - gain * _neutral(source.dtype)
-            self._in_bands(out.shape[0], partial(plane_kernels.warp, source, matrix, gain, offset, out))
-
-    def _accumulate(self, planes: tuple[Fixed, ...], inverse: NDArray[np.float64]) -> None:
-        fine, blue, red = planes
+    def _accumulate(
+        self, inverse: NDArray[np.float64], masks: Sequence[LevelMasks], worth: Worth | None
+    ) -> None:
         heard = _NONE
         for level in range(self._levels):
-            has_colour = level > 0 or not self._halved
-            coarse, next_blue, next_red, passed = self._coarser[level]
-            cv2.pyrDown(fine, dst=coarse)
-            colours: tuple[Fixed, ...] = (_NONE_FIXED,) * 4
-            if has_colour:
-                cv2.pyrDown(blue, dst=next_blue)
-                cv2.pyrDown(red, dst=next_red)
-                colours = (blue, next_blue, red, next_red)
-                blue, red = next_blue, next_red
-            self._blend(level, (fine, coarse, *colours), heard, inverse, passed)
+            here, below = self._moved[level], self._moved[level + 1]
+            if level >= _MOVED_LEVELS - 1:
+                for fine, coarse in zip(here.planes, below.planes, strict=True):
+                    cv2.pyrDown(fine, dst=coarse)
+            sparse = masks[min(level, 2)].worked_on
+            if worth is not None and level < 2:
+                fill = partial(kernels.fill_blocks, worth.energy, 4 >> level, _BY_LEVEL[level])
+                self._in_bands(here.passed.shape[0], partial(fill, here.passed))
+            self._blend(level, heard, inverse, sparse)
             if level == 0:
-                self._focus.add(passed)
-            fine, heard = coarse, passed
-        self._rest((fine, blue, red), heard, inverse)
+                self._focus.add(here.passed)
+            heard = here.passed
+        self._rest(heard, inverse)
 
     def _blend(
-        self,
-        level: int,
-        planes: tuple[Fixed, ...],
-        heard: Plane,
-        inverse: NDArray[np.float64],
-        passed: Plane,
+        self, level: int, heard: Plane, inverse: NDArray[np.float64], sparse: NDArray[np.bool_]
     ) -> None:
-        sums = self._sums[level]
+        sums, here, below = self._sums[level], self._moved[level], self._moved[level + 1]
+        colours: tuple[Fixed, ...] = (_NONE_FIXED,) * 4
+        if self._has_colour(level):
+            colours = (here.blue, below.blue, here.red, below.red)
         add = partial(
             kernels.blend_level,
-            *planes,
+            here.luma,
+            below.luma,
+            *colours,
             heard,
             _FROM_FINER,
             inverse,
             float(2**level),
             self._size,
+            sparse,
+            BLOCK_PX >> min(level, 1),
             sums.luma,
             sums.weight,
             sums.blue,
             sums.red,
-            passed,
+            here.passed,
         )
-        self._in_bands(planes[0].shape[0], add)
+        self._in_bands(here.luma.shape[0], add)
 
-    def _rest(self, planes: tuple[Fixed, ...], heard: Plane, inverse: NDArray[np.float64]) -> None:
+    def _rest(self, heard: Plane, inverse: NDArray[np.float64]) -> None:
         """Add the coarsest residue."""
-        sums = self._sums[self._levels]
+        sums, planes = self._sums[self._levels], self._moved[self._levels].planes
         energy = heard if heard.size else np.zeros(planes[0].shape, np.float32)
         if not heard.size:
             self._focus.add(np.zeros(halved(self._size), np.float32))
@@ -208,11 +251,8 @@ class Merger:
         """The merged view, in the dtype of the frames."""
         focus, width = self._focus.finish(self._size)
         # the largest buffers go before the view is put together
-        del self._focus, self._moved, self._coarser, self._codes
-        if self._only is not None:
-            rgb: Pixels = self._only
-        else:
-            rgb = self._stored(*self._collapsed())
+        del self._focus, self._moved
+        rgb = self._stored(*self._collapsed())
         self._pool.shutdown()
         return View(rgb, focus, width)
 
@@ -232,26 +272,6 @@ class Merger:
 
     def _stored(self, luma: Plane, blue: Plane, red: Plane) -> Pixels:
         out = np.empty((*self._size, 3), self._dtype)
-        scale = (255.0 if self._dtype == np.uint8 else 65535.0) / float(plane_kernels.FULL)
+        scale = (255.0 if self._dtype == np.uint8 else 65535.0) / float(FULL)
         self._in_bands(self._size[0], partial(plane_kernels.to_rgb, luma, blue, red, scale, out))
         return out
-
-
-def _neutral(dtype: np.dtype[Any]) -> float:
-    """The code of neutral chroma in OpenCV's luma and chroma pictures."""
-    return 128.0 if dtype == np.uint8 else 32768.0
-
-
-def _halved_planes(rgb: Pixels, kept: list[Any]) -> tuple[NDArray[Any], ...]:
-    """Luma of a frame, and the chroma of its 2 x 2 means, as codes (Rec. ITU-R BT.601 by OpenCV).
-
-    kept: three buffers from the last call (None at first), replaced by those of this one.
-    """
-    odd = (rgb.shape[0] % 2, rgb.shape[1] % 2)
-    even: Any = cv2.copyMakeBorder(rgb, 0, odd[0], 0, odd[1], cv2.BORDER_REPLICATE) if any(odd) else rgb
-    size = (even.shape[1] // 2, even.shape[0] // 2)
-    kept[0] = cv2.resize(even, size, dst=kept[0], interpolation=cv2.INTER_AREA)
-    kept[1] = cv2.cvtColor(kept[0], cv2.COLOR_RGB2YCrCb, dst=kept[1])
-    kept[2] = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY, dst=kept[2])
-    _, red, blue = cv2.split(kept[1])
-    return kept[2], np.asarray(blue), np.asarray(red)

@@ -1,44 +1,25 @@
-"""Compiled inner loops: frames into fixed-point planes, planes moved, planes back into pictures.
+"""Compiled inner loops: planes moved where they are needed, planes back into pictures.
 
-Planes are fixed point: uint16, FULL standing for 1.0. They hold 8-bit frames with seven bits to spare and
-16-bit frames to within three codes, and need half the memory traffic of float32. Each function works on a
-band of rows, so that bands can run side by side.
+Planes: see `nearpair.pixels.planes`. Each function works on a band of rows, so that bands can run side by
+side.
 """
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from nearpair.pixels.planes import CB, CR, FULL, MIDDLE, B, G, R, to_fixed
+from nearpair.views.runs import LONGEST, run_ends
+
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 U16 = NDArray[np.uint16]
+I64 = NDArray[np.int64]
 Codes = NDArray[np.integer]
+Mask = NDArray[np.bool_]
 
-FULL = np.float32(32640.0)
-"""Fixed-point value of 1.0 (255 · 128)."""
-MIDDLE = np.float32(32768.0)
-"""Fixed-point value of a neutral chroma: room on both sides for frames made up to twice as bright."""
-
-# Rec. ITU-R BT.601 luma; chroma differences scaled as in JFIF (BT.601, full range)
-_R, _G, _B = np.float32(0.299), np.float32(0.587), np.float32(0.114)
-_CB, _CR = np.float32(0.5 / (1.0 - 0.114)), np.float32(0.5 / (1.0 - 0.299))
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def _to_fixed(value: np.float32) -> np.uint16:
-    return np.uint16(min(max(value + np.float32(0.5), np.float32(0.0)), np.float32(65535.0)))
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def to_planes(r: Codes, g: Codes, b: Codes, gain: float, luma: U16, blue: U16, red: U16) -> None:
-    """Encoded colour planes (h, w) times `gain` into luma and chroma planes (h, w)."""
-    factor = np.float32(gain)
-    for y in range(luma.shape[0]):
-        for x in range(luma.shape[1]):
-            value = factor * (_R * np.float32(r[y, x]) + _G * np.float32(g[y, x]) + _B * np.float32(b[y, x]))
-            luma[y, x] = _to_fixed(value)
-            blue[y, x] = _to_fixed((np.float32(b[y, x]) * factor - value) * _CB + MIDDLE)
-            red[y, x] = _to_fixed((np.float32(r[y, x]) * factor - value) * _CR + MIDDLE)
+NEED_PX = 4
+"""Side of the blocks in which it is said which parts of a plane are needed."""
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -73,154 +54,167 @@ def to_rgb(
         _chroma_row(red, y, width, reds)
         for x in range(width):
             value = luma[y, x]
-            b = value + (blues[x] - MIDDLE) / _CB
-            r = value + (reds[x] - MIDDLE) / _CR
-            g = (value - _R * r - _B * b) / _G
+            b = value + (blues[x] - MIDDLE) / CB
+            r = value + (reds[x] - MIDDLE) / CR
+            g = (value - R * r - B * b) / G
             out[y, x, 0] = min(max(r * factor, none), largest) + half
             out[y, x, 1] = min(max(g * factor, none), largest) + half
             out[y, x, 2] = min(max(b * factor, none), largest) + half
 
 
-@njit(cache=True, nogil=True, fastmath=True)
-def _cubic(a: np.float32, b: np.float32, c: np.float32, d: np.float32, f: np.float32) -> np.float32:
-    """Catmull-Rom interpolation at f in [0, 1) between b and c."""
-    inner = np.float32(3.0) * (b - c) + d - a
-    middle = np.float32(2.0) * a - np.float32(5.0) * b + np.float32(4.0) * c - d
-    return b + np.float32(0.5) * f * (c - a + f * (middle + f * inner))
+# Whole arrays and unsigned indices: cutting rows out of arrays costs as much as working on them where runs
+# are short, and the compiler allows for negative indices in every loop if it can.
+_PIECE = 16
+_TAPS = 5
+# shorter runs of the same weights are not worth it
+_LEAST_RUN = 48
+# a place may be taken for that of a neighbour's as long as it is no farther from it, px
+_NEAR_PX = 0.01
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _cubic_run(
-    a: Codes, b: Codes, c: Codes, d: Codes, f: np.float32, drift: np.float32, ramp: F32, out: F32
+def _catmull_rom(f: float) -> tuple[float, float, float, float]:
+    """Weights of four samples for a place f in [0, 1] between the second and the third."""
+    return (
+        ((-0.5 * f + 1.0) * f - 0.5) * f,
+        (1.5 * f - 2.5) * f * f + 1.0,
+        ((-1.5 * f + 2.0) * f + 0.5) * f,
+        (0.5 * f - 0.5) * f * f,
+    )
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _down_rolled(
+    source: Codes, start: float, slope: float, first: int, left: int, right: int, row: F32
 ) -> None:
-    for k in range(out.shape[0]):
-        out[k] = _cubic(
-            np.float32(a[k]), np.float32(b[k]), np.float32(c[k]), np.float32(d[k]), f + drift * ramp[k]
-        )
+    """As `_down`, for columns [left, right) inside the source and slopes that change the weights quickly."""
+    last = source.shape[0] - 1
+    half = np.float32(0.5)
+    x = left
+    while x < right:
+        at = start + slope * (x - first)
+        whole = np.int64(np.floor(at))
+        steady = (whole + 1 - at) / slope if slope > 0.0 else (at - whole) / -slope + 1.0
+        n = int(max(min(steady, float(right - x)), 1.0))
+        a, b = np.uint64(min(max(whole - 1, 0), last)), np.uint64(min(max(whole, 0), last))
+        c, d = np.uint64(min(max(whole + 1, 0), last)), np.uint64(min(max(whole + 2, 0), last))
+        f32, drift = np.float32(at - whole), np.float32(slope)
+        begin, into = np.uint64(x), np.uint64(x - first)
+        for k in range(np.uint64(n)):
+            i, f = begin + k, f32 + drift * np.float32(k)
+            p, q = np.float32(source[a, i]), np.float32(source[b, i])
+            r, s = np.float32(source[c, i]), np.float32(source[d, i])
+            inner = np.float32(3.0) * (q - r) + s - p
+            middle = p + p - np.float32(5.0) * q + np.float32(4.0) * r - s
+            row[into + k] = q + half * f * (r - p + f * (middle + f * inner))
+        x += n
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _down(source: Codes, start: float, slope: float, first: int, count: int, row: F32) -> None:
+    """row[k] = column first + k of the source at row start + slope·k, k < count; ends are repeated."""
+    last, width = source.shape[0] - 1, source.shape[1]
+    left, right = min(max(first, 0), width), max(min(first + count, width), 0)
+    longest = max(int(min(2 * _NEAR_PX / max(abs(slope), 1e-9), 1e6)), 1)
+    steady = longest >= _LEAST_RUN
+    if not steady:
+        _down_rolled(source, start, slope, first, left, right, row)
+    for x in range(left, right if steady else left, longest):
+        n = min(longest, right - x)
+        at = start + slope * (x - first + 0.5 * (n - 1))
+        whole = np.int64(np.floor(at))
+        p, q, r, s = _catmull_rom(at - whole)
+        p32, q32, r32, s32 = np.float32(p), np.float32(q), np.float32(r), np.float32(s)
+        a, b = np.uint64(min(max(whole - 1, 0), last)), np.uint64(min(max(whole, 0), last))
+        c, d = np.uint64(min(max(whole + 1, 0), last)), np.uint64(min(max(whole + 2, 0), last))
+        begin, into = np.uint64(x), np.uint64(x - first)
+        for k in range(np.uint64(n)):
+            i = begin + k
+            upper = p32 * np.float32(source[a, i]) + q32 * np.float32(source[b, i])
+            row[into + k] = upper + (r32 * np.float32(source[c, i]) + s32 * np.float32(source[d, i]))
+    for k in range(left - first):
+        row[k] = row[left - first] if left < right else np.float32(0.0)
+    for k in range(max(right, left) - first, count):
+        row[k] = row[right - first - 1] if left < right else np.float32(0.0)
 
 
 @njit(cache=True, nogil=True)
-def _run_length(f: float, drift: float) -> float:
-    """For how many samples floor(f + drift·k) stays 0."""
-    if drift > 1e-12:
-        return (1.0 - f) / drift
-    return f / -drift + 1.0 if drift < -1e-12 else 1e9
+def _piece_length(slope: float) -> int:
+    """For how many samples floor(start + slope·x) gets ahead of, or falls behind x by one at most."""
+    drift = abs(slope - 1.0)
+    return _PIECE if drift * _PIECE < 1.0 else max(int(1.0 / drift), 1)
 
 
-@njit(cache=True, nogil=True)
-def _resample_row(source: Codes, start: float, slope: float, ramp: F32, out: F32) -> None:
-    """out[x] = source at start + slope·x, ends repeated; runs of equal whole offset stay contiguous."""
-    width, count = source.shape[0], out.shape[0]
-    drift = slope - 1.0
-    x = 0
-    while x < count:
-        at = start + slope * x
-        whole = int(np.floor(at))
-        f = at - whole
-        if whole < 1 or whole > width - 3:
-            i0, i1 = min(max(whole - 1, 0), width - 1), min(max(whole, 0), width - 1)
-            i2, i3 = min(max(whole + 1, 0), width - 1), min(max(whole + 2, 0), width - 1)
-            out[x] = _cubic(
-                np.float32(source[i0]),
-                np.float32(source[i1]),
-                np.float32(source[i2]),
-                np.float32(source[i3]),
-                np.float32(f),
-            )
-            x += 1
+@njit(cache=True, nogil=True, fastmath=True)
+def _taps(start: float, slope: float, gain: float, piece: int, weights: F32, bases: I64) -> None:
+    """Weights (_TAPS, N) of the samples for the places start + slope·x, and the first sample of each piece.
+
+    Of five samples of the piece either the first or the last has no say.
+    """
+    early = 1 if slope < 1.0 and piece > 1 else 0
+    for x in range(weights.shape[1]):
+        if x % piece == 0:
+            bases[x // piece] = np.int64(np.floor(start + slope * x)) - 1 - early
+        t = start + slope * x - (bases[x // piece] + 1 + x % piece)
+        late = 1 if t >= 1.0 else 0
+        p, q, r, s = _catmull_rom(t - late)
+        weights[0, x] = weights[_TAPS - 1, x] = 0.0
+        weights[late, x], weights[late + 1, x] = gain * p, gain * q
+        weights[late + 2, x], weights[late + 3, x] = gain * r, gain * s
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _across(
+    row: F32, low: int, weights: F32, bases: I64, piece: int, offset: float, y: int, first: int, last: int,
+    out: U16,
+) -> None:  # fmt: skip
+    """Columns [first, last) of out's row y; first is that of a piece. The row begins with sample `low`."""
+    line, added = np.uint64(y), np.float32(offset)
+    one, two, three, four = np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(4)
+    for number in range(first // piece, (last + piece - 1) // piece):
+        x, at = np.uint64(number * piece), np.uint64(bases[number] - low)
+        if piece == _PIECE and number * _PIECE + _PIECE <= last:  # a length that the compiler knows
+            for k in range(np.uint64(_PIECE)):
+                i, j = at + k, x + k
+                value = weights[0, j] * row[i] + weights[one, j] * row[i + one]
+                value += weights[two, j] * row[i + two] + weights[three, j] * row[i + three]
+                out[line, j] = to_fixed(value + weights[four, j] * row[i + four] + added)
             continue
-        run = min(_run_length(f, drift), float(width - 2 - whole), float(count - x))
-        n = max(int(run), 1)
-        _cubic_run(
-            source[whole - 1 : whole - 1 + n],
-            source[whole : whole + n],
-            source[whole + 1 : whole + 1 + n],
-            source[whole + 2 : whole + 2 + n],
-            np.float32(f),
-            np.float32(drift),
-            ramp,
-            out[x : x + n],
-        )
-        x += n
+        for k in range(np.uint64(min(piece, last - number * piece))):
+            i, j = at + k, x + k
+            value = weights[0, j] * row[i] + weights[one, j] * row[i + one]
+            value += weights[two, j] * row[i + two] + weights[three, j] * row[i + three]
+            out[line, j] = to_fixed(value + weights[four, j] * row[i + four] + added)
 
 
-@njit(cache=True, nogil=True, fastmath=True)
-def _vertical_run(
-    a: F32,
-    b: F32,
-    c: F32,
-    d: F32,
-    f: np.float32,
-    drift: np.float32,
-    ramp: F32,
-    gain: np.float32,
-    offset: np.float32,
-    out: U16,
+@njit(cache=True, nogil=True)
+def warp(
+    source: Codes, inverse: F64, gain: float, offset: float, needed: Mask, out: U16, top: int, bottom: int
 ) -> None:
-    for k in range(out.shape[0]):
-        out[k] = _to_fixed(gain * _cubic(a[k], b[k], c[k], d[k], f + drift * ramp[k]) + offset)
-
-
-@njit(cache=True, nogil=True)
-def _held(row: int, first: int, height: int, held: int) -> int:
-    """Place of a source row in the buffer that starts at row `first`; ends repeated."""
-    return min(max(min(max(row, 0), height - 1) - first, 0), held - 1)
-
-
-@njit(cache=True, nogil=True)
-def _vertical(
-    rows: F32,
-    first: int,
-    start: float,
-    slope: float,
-    height: int,
-    ramp: F32,
-    gain: float,
-    offset: float,
-    out: U16,
-) -> None:
-    """out[x] = gain · (column x of `rows`, source rows from `first`, at start + slope·x) + offset."""
-    count, held = out.shape[0], rows.shape[0]
-    x = 0
-    while x < count:
-        at = start + slope * x
-        whole = int(np.floor(at))
-        f = at - whole
-        n = max(int(min(_run_length(f, slope), float(count - x))), 1)
-        _vertical_run(
-            rows[_held(whole - 1, first, height, held), x : x + n],
-            rows[_held(whole, first, height, held), x : x + n],
-            rows[_held(whole + 1, first, height, held), x : x + n],
-            rows[_held(whole + 2, first, height, held), x : x + n],
-            np.float32(f),
-            np.float32(slope),
-            ramp,
-            np.float32(gain),
-            np.float32(offset),
-            out[x : x + n],
-        )
-        x += n
-
-
-@njit(cache=True, nogil=True)
-def warp(source: Codes, inverse: F64, gain: float, offset: float, out: U16, top: int, bottom: int) -> None:
     """Resample a plane by a similarity in two one-dimensional passes; ends are repeated outside.
 
     inverse: (2, 3) map out px → source px with a small roll; values become gain · value + offset. Each pass
-    is exact: Catmull & Smith, "3-D transformations of images in scanline order", SIGGRAPH 1980; Catmull-Rom
-    weights.
+    is exact but for _NEAR_PX: Catmull & Smith, "3-D transformations of images in scanline order", SIGGRAPH
+    1980; Catmull-Rom weights. needed: blocks of NEED_PX that have to be filled; without rows, all of them.
     """
-    height, columns = source.shape[0], out.shape[1]
     a, b = inverse[0, 0], inverse[1, 0]
     tx, ty = inverse[0, 2], inverse[1, 2]
-    tilt = b * (columns - 1.0)
-    first = int(np.floor(a * top + ty + min(tilt, 0.0))) - 1
-    last = int(np.floor(a * (bottom - 1) + ty + max(tilt, 0.0))) + 2
-    first, last = min(max(first, 0), height - 1), min(max(last, 0), height - 1)
-    rows = np.empty((last - first + 1, columns), np.float32)
-    ramp = np.arange(max(columns, source.shape[1])).astype(np.float32)
-    slope = a + b * b / a
-    for v in range(first, last + 1):
-        _resample_row(source[v], tx - b * (v - ty) / a, slope, ramp, rows[v - first])
-    for y in range(top, bottom):
-        _vertical(rows, first, a * y + ty, b, height, ramp, gain, offset, out[y])
+    width, piece = out.shape[1], _piece_length(a)
+    row = np.empty(int((LONGEST + 2 * _PIECE) * abs(a)) + 64, np.float32)
+    weights, bases = np.empty((_TAPS, width), np.float32), np.empty(width // piece + 1, np.int64)
+    ends = np.empty((width // NEED_PX + 2 + width // LONGEST, 2), np.int64)
+    fresh = max(int(min(2 * _NEAR_PX / max(abs(b), 1e-9), 1e6)) // NEED_PX, 1) * NEED_PX
+    for block in range(top, bottom, NEED_PX):
+        until = min(block + NEED_PX, bottom)
+        if (block - top) % fresh == 0:
+            middle = block + 0.5 * (min(fresh, bottom - block) - 1)
+            _taps(tx - b * middle, a, gain, piece, weights, bases)
+        for k in range(run_ends(needed, NEED_PX, block, until, width, ends)):
+            first, last = ends[k, 0] // piece * piece, min(-(-ends[k, 1] // piece) * piece, width)
+            low = bases[first // piece]
+            count = bases[(last - 1) // piece] + piece + _TAPS - low
+            for y in range(block, until):
+                # the source row that belongs to column `low` of the source and row y of the view
+                start = b * (low - tx + b * y) / a + a * y + ty
+                _down(source, start, b / a, low, count, row)
+                _across(row, low, weights, bases, piece, offset, y, first, last, out)

@@ -1,0 +1,101 @@
+"""The pictures of frames as the stages want them, each frame decoded once as far as that can be."""
+
+from collections import OrderedDict
+from threading import Lock, local
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearpair.frames.metadata import FrameInfo
+from nearpair.frames.read import Developed, Pixels, has_halved_chroma, read_pixels, read_small
+from nearpair.pixels.detail import block_detail
+from nearpair.pixels.planes import Planes, full_planes, halved_planes, small_luma
+from nearpair.shoot.scratch import Scratch
+
+_KEPT_BYTES = 128 << 20
+
+Bytes = NDArray[np.uint8]
+
+
+class Reading:
+    """Reads frames for sorting, surveying and merging; several threads may read at once.
+
+    With `scratch` a frame is decoded in full when it is first looked at, and what the later stages need is
+    laid aside; without, only its luma is decoded. Raw frames come from `developed` where it is given.
+    """
+
+    def __init__(self, developed: Developed | None = None, scratch: Scratch | None = None) -> None:
+        self._developed = developed
+        self._scratch = scratch
+        self._lock = Lock()
+        self._small: OrderedDict[str, Bytes] = OrderedDict()
+        self._bytes = 0
+        self._own = local()
+
+    def small(self, frame: FrameInfo, factor: int) -> Bytes:
+        """The luma of `frame` reduced by `factor`, (H // factor, W // factor), codes."""
+        key = f"{factor} {_name(frame)}"
+        with self._lock:
+            found = self._small.get(key)
+        if found is None:
+            found = self._reduced(frame, factor)
+            with self._lock:
+                self._keep(key, found)
+        return found
+
+    def detail(self, frame: FrameInfo) -> Bytes:
+        """How sharp each block of the frame is, see `block_detail`."""
+        kept = self._scratch.recall(f"detail {_name(frame)}") if self._scratch else None
+        return kept[0] if kept else self._decoded(frame, passing=True)[1]
+
+    def planes(self, frame: FrameInfo) -> Planes:
+        """The frame's luma and chroma, to be read only. Raises FrameError as `read_pixels` does."""
+        kept = self._scratch.recall(f"planes {_name(frame)}") if self._scratch else None
+        return Planes(*kept) if kept else self._decoded(frame, passing=False)[0]
+
+    def pixels(self, frame: FrameInfo) -> Pixels:
+        """The frame as it is stored. Raises FrameError as `read_pixels` does."""
+        return read_pixels(frame, self._developed)
+
+    def _reduced(self, frame: FrameInfo, factor: int) -> Bytes:
+        if self._scratch is None or min(frame.size_px) < factor:
+            return read_small(frame, factor, self._developed)
+        kept = self._scratch.recall(f"planes {_name(frame)}")
+        return small_luma(Planes(*kept) if kept else self._decoded(frame, passing=True)[0], factor)
+
+    def _decoded(self, frame: FrameInfo, *, passing: bool) -> tuple[Planes, Bytes]:
+        """The planes of a frame and how sharp it is; in passing: only until this thread decodes the next.
+
+        Fresh memory costs nearly as much as the work that is done in it.
+        """
+        halved = has_halved_chroma(frame)
+        room = self._room(3 * frame.size_px[0] * frame.size_px[1]) if halved else None
+        rgb: Any = read_pixels(frame, self._developed, plain_chroma=halved, into=room)
+        planes = halved_planes(rgb, self._own.planes if passing else None) if halved else full_planes(rgb)
+        detail = block_detail(planes.luma, planes.white)
+        if self._scratch is not None:
+            self._scratch.keep(f"detail {_name(frame)}", [detail], always=True)
+            if frame.format != "RAW":  # developed frames are kept by themselves
+                self._scratch.keep(f"planes {_name(frame)}", [planes.luma, planes.blue, planes.red])
+        return planes, detail
+
+    def _room(self, size: int) -> bytearray:
+        """Memory of this thread."""
+        if len(getattr(self._own, "rgb", b"")) != size:
+            self._own.rgb, self._own.planes = bytearray(size), []
+        rgb: bytearray = self._own.rgb
+        return rgb
+
+    def _keep(self, key: str, plane: Bytes) -> None:
+        if plane.nbytes > _KEPT_BYTES or key in self._small:
+            return
+        self._small[key] = plane
+        self._bytes += plane.nbytes
+        while self._bytes > _KEPT_BYTES:
+            _, oldest = self._small.popitem(last=False)
+            self._bytes -= oldest.nbytes
+
+
+def _name(frame: FrameInfo) -> str:
+    return f"{frame.orientation} {frame.path}"

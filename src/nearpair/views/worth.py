@@ -1,0 +1,88 @@
+"""Which blocks of which frame are worth merging: those that another frame shows far more sharply are not.
+
+A frame of a stack is sharp in a tenth of its area. Where its finest detail is far weaker than that of the
+sharpest frame it would get next to no weight anyway, and leaving it out saves most of the time. Energies of
+all frames have to be known beforehand.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from nearpair.geometry.transforms import Similarity
+from nearpair.pixels.detail import BLOCK_PX, energy_of
+
+F32 = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Codes = NDArray[np.uint8]
+
+# Of the range between the least and the largest energy in a block, a frame must reach this share to be looked
+# at, with its neighbour blocks; single blocks only if they stand out from the noise by this factor, else over
+# 3 x 3 blocks, and without neighbours. Measured on three ray-traced scenes: the view is 0.03 dB worse to
+# 0.05 dB better, near depth jumps as elsewhere, than with every frame looked at all over.
+_SHARE, _OVER_NOISE, _SHARE_AROUND = 0.6, 4.0, 0.6
+_AROUND = np.ones((3, 3), np.uint8)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Worth:
+    """What is to be looked at of one frame, in blocks of 8 x 8 px of the view."""
+
+    looked_at: Mask
+    energy: F32
+    """Energy of its finest detail, 0 where the frame sees nothing."""
+
+
+def _around(energy: F32) -> F32:
+    """Energies over 3 x 3 blocks, for the blocks that the frame sees."""
+    return np.where(energy > 0, cv2.blur(energy, (3, 3)), np.float32(0))
+
+
+class Worths:
+    """Judges the frames of one stack by their block energies: first `take` them all, then ask for each."""
+
+    def __init__(self, size_px: tuple[int, int], places: Sequence[Similarity], reference: int) -> None:
+        """`size_px` (H, W) of frames and view; `places`: each frame's px onto the view's.
+
+        The frame number `reference` lies as the view does, and so sees all of it.
+        """
+        self._size = (-(-size_px[0] // BLOCK_PX), -(-size_px[1] // BLOCK_PX))
+        self._places = places
+        self._reference = reference
+        self._most = np.zeros(self._size, np.float32)
+        self._most_around = np.zeros(self._size, np.float32)
+        self._least = np.full(self._size, np.inf, np.float32)
+
+    def take(self, number: int, codes: Codes) -> None:
+        """Take in how sharp frame `number` is, (⌈H/8⌉, ⌈W/8⌉), see `block_detail`."""
+        energy = self._moved(number, codes)
+        around = _around(energy)
+        np.maximum(self._most, energy, out=self._most)
+        np.maximum(self._most_around, around, out=self._most_around)
+        seen = energy > 0
+        self._least[seen] = np.minimum(self._least, around)[seen]
+
+    def of(self, number: int, codes: Codes) -> Worth:
+        """What is worth looking at of frame `number`, whose codes are given again."""
+        energy = self._moved(number, codes)
+        least = self._least
+        own = (energy - least >= _SHARE * (self._most - least)) & (energy >= _OVER_NOISE * least)
+        looked_at = cv2.dilate((own & (energy > 0)).astype(np.uint8), _AROUND).astype(np.bool_)
+        enough = _SHARE_AROUND * (self._most_around - least)
+        looked_at |= (_around(energy) - least >= enough) & (energy > 0)
+        return Worth(looked_at, energy)
+
+    def _moved(self, number: int, codes: Codes) -> F32:
+        """A frame's energies where they lie in the view; 0 outside the frame."""
+        small = self._places[number].resampled(1 / BLOCK_PX).matrix()
+        moved = cv2.warpAffine(
+            codes, small, self._size[::-1], flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT
+        )
+        energy = energy_of(np.asarray(moved, np.uint8))
+        if number != self._reference:
+            # what a frame sees only in part does not count: every place must be seen by one that is looked at
+            energy[cv2.erode((energy > 0).astype(np.uint8), _AROUND, borderValue=1) == 0] = 0
+        return energy
