@@ -59,6 +59,12 @@ class SmallFrames:
                 self._keep(key, found)
         return found
 
+    def forget(self) -> None:
+        """Keep none of them any longer."""
+        with self._lock:
+            self._kept.clear()
+            self._bytes = 0
+
     def _keep(self, key: str, plane: NDArray[np.uint8]) -> None:
         if plane.nbytes > _KEPT_BYTES or key in self._kept:
             return

@@ -56,6 +56,8 @@ class Looked:
     pair_reason: str
     set_aside: tuple[SetAside, ...]
     notes: tuple[str, ...]
+    small: SmallFrames
+    """The small lumas of the frames, some still held from surveying."""
 
 
 def look_at(
@@ -74,9 +76,9 @@ def look_at(
     notes = (*sorted_.notes, *_lost_notes(stations, surveys))
     if len(stations) == 1:
         report = _report(stations[0], surveys[0], alone(stations[0], surveys[0], decisions))
-        return Looked((report,), None, None, "", aside, notes)
+        return Looked((report,), None, None, "", aside, notes, small)
     paired = pair_up(decisions, stations, surveys, keeper, progress)
-    return _looked(paired, stations, surveys, aside, notes)
+    return _looked(paired, stations, surveys, aside, notes, small)
 
 
 def _looked(
@@ -85,6 +87,7 @@ def _looked(
     surveys: Sequence[Survey],
     aside: tuple[SetAside, ...],
     notes: tuple[str, ...],
+    small: SmallFrames,
 ) -> Looked:
     reports = tuple(_report(*each) for each in zip(stations, surveys, paired.orders, strict=True))
 
@@ -93,7 +96,7 @@ def _looked(
         return Member(stations[k], surveys[k], found, _reference(surveys[k], found), reports[k])
 
     pair = (member(paired.left), member(paired.right))
-    return Looked(reports, pair, paired.eyes, paired.reason, aside, notes)
+    return Looked(reports, pair, paired.eyes, paired.reason, aside, notes, small)
 
 
 def _plain(value: Any) -> Any:

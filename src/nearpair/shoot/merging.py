@@ -10,10 +10,12 @@ from nearpair.frames.profiles import read_profile
 from nearpair.frames.read import Developed, Pixels, has_halved_chroma, read_pixels
 from nearpair.frames.write import write_float_tiff, write_tiff
 from nearpair.geometry.transforms import Similarity
+from nearpair.pairs.agreed import Frames
 from nearpair.pairs.mounting import covered
 from nearpair.pixels.luma import Plane, luma, reduced
 from nearpair.progress import Progress
 from nearpair.proof.model import DepthOfField, Focus, FocusGap
+from nearpair.shoot.agreeing import Agreement
 from nearpair.shoot.ahead import read_ahead
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.developing import developed_frames
@@ -43,17 +45,23 @@ class Merged(msgspec.Struct, frozen=True):
     depth_of_field: DepthOfField | None
 
 
-def merge_station(shoot: ShootFolder, memo: Memo, member: Member, progress: Progress) -> Merged:
-    """Merge the frames of a station, unless the same was done before."""
+def merge_station(
+    shoot: ShootFolder, memo: Memo, member: Member, agreement: Agreement, progress: Progress
+) -> Merged:
+    """Merge the frames of one station of a pair, unless the same was done before."""
     name = member.station.name
     transforms = _transforms(member)
     settings = [[t.a, t.b, t.shift_x_px, t.shift_y_px] for t in transforms]
-    key = key_of(stack_key(member.station.frames), member.survey.used, settings, member.survey.gains)
+    key = key_of(
+        stack_key(member.station.frames), member.survey.used, settings, member.survey.gains, agreement.key()
+    )
     outputs = [shoot.view(name), shoot.focus(name)]
     recalled = memo.recall(f"merge {name}", key, outputs)
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Merged)
-    view = _merge(member, transforms, developed_frames(shoot.cache), progress)
+    expected = agreement.expected(member)
+    view = _merge(member, transforms, expected, developed_frames(shoot.cache), progress)
+    del expected
     reference = member.station.frames[member.survey.used[member.reference]]
     with replacing(outputs[0]) as part:
         write_tiff(part, view.rgb, read_profile(reference.path), reference)
@@ -74,7 +82,11 @@ def _transforms(member: Member) -> tuple[Similarity, ...]:
 
 
 def _merge(
-    member: Member, transforms: tuple[Similarity, ...], developed: Developed, progress: Progress
+    member: Member,
+    transforms: tuple[Similarity, ...],
+    expected: Frames | None,
+    developed: Developed,
+    progress: Progress,
 ) -> View:
     frames = [member.station.frames[k] for k in member.survey.used]
     # a single frame is kept as it is, smooth chroma and all
@@ -83,7 +95,8 @@ def _merge(
     what = f"{member.station.name}: merging"
     progress(what, 0, len(frames))
     for number, pixels in enumerate(_pixels(frames, developed, halved)):
-        merger.add(pixels, transforms[number], member.survey.gains[number])
+        fits = None if expected is None else expected[number]
+        merger.add(pixels, transforms[number], member.survey.gains[number], fits)
         progress(what, number + 1, len(frames))
     return merger.finish()
 

@@ -14,6 +14,7 @@ from nearpair.errors import PairError, ShootError, SourceError
 from nearpair.frames.listing import SHOOT_FILE
 from nearpair.progress import Progress, silent
 from nearpair.proof.model import Eyes, Proof, SetAside, Station
+from nearpair.shoot.agreeing import Agreement
 from nearpair.shoot.decisions import Decisions, load, save
 from nearpair.shoot.explain import explained
 from nearpair.shoot.exporting import export, glasses_named, methods_for
@@ -134,7 +135,8 @@ def _staged(
     last = STAGES.index(until)
     if last == 0:
         return None
-    left, right = (merge_station(folder, memo, member, progress) for member in pair)
+    agreement = Agreement(pair, looked.small, progress)
+    left, right = (merge_station(folder, memo, member, agreement, progress) for member in pair)
     if last == 1:
         return None
     mounted = mount_pair(folder, memo, pair, (left, right), decisions.mounting.window, progress)

@@ -11,6 +11,7 @@ from nearpair.views.plane_kernels import FULL
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
+U8 = NDArray[np.uint8]
 U16 = NDArray[np.uint16]
 
 _BORDER_PX = 2.0
@@ -118,6 +119,13 @@ def _weights_row(energy: F32, first: int, last: int, out: F32) -> None:
         out[x] = 1e-12
 
 
+@njit(cache=True, nogil=True, fastmath=True)
+def _expect(expected: U8, weights: F32) -> None:
+    """Weigh by how well the frame is expected to fit, in 255ths; never by nothing."""
+    for x in range(weights.shape[0]):
+        weights[x] *= (np.float32(expected[x]) + np.float32(1.0)) * np.float32(1.0 / 256.0)
+
+
 @njit(cache=True, nogil=True)
 def _unmoved(inverse: F64, size: tuple[int, int]) -> bool:
     """Whether a map leaves a frame where it is, to a thousandth of a pixel."""
@@ -202,6 +210,7 @@ def blend_level(
     red_coarse: U16,
     heard: F32,
     hear: float,
+    expected: U8,
     inverse: F64,
     cell: float,
     size: tuple[int, int],
@@ -217,8 +226,8 @@ def blend_level(
 
     fine, coarse: this level's luma (h, w) and the next; chroma likewise, or arrays without rows where the
     level has none. Energies and weights are those of 2 x 2 samples, (h/2, w/2) rounded up: heard is what the
-    finer level passed on, (h, w) or without rows; passed is this level's. inverse, cell, size: where this
-    level's samples lie in the frame.
+    finer level passed on, (h, w) or without rows; passed is this level's; expected, or an array without rows,
+    is how well the frame should fit, in 255ths. inverse, cell, size: where this level's samples lie in it.
     """
     height, width = fine.shape
     half = (width + 1) // 2
@@ -246,6 +255,8 @@ def blend_level(
         energy[: min(first, half)] = 0.0
         energy[max(last + 1, 0) :] = 0.0
         _weights_row(energy, first, last, weights)
+        if expected.shape[0] > 0:
+            _expect(expected[at], weights)
         _heard_of(weights, weight[at], counts)
         _add_weight(weights, counts, weight[at])
         for y in range(2 * at, min(2 * at + 2, height)):
@@ -272,6 +283,7 @@ def blend_rest(
     blue: U16,
     red: U16,
     energy: F32,
+    expected: U8,
     inverse: F64,
     cell: float,
     size: tuple[int, int],
@@ -285,6 +297,8 @@ def blend_rest(
     for y in range(plane.shape[0]):
         first, last = _inside(inverse, cell, y, plane.shape[1], size)
         _weights_row(energy[y], first, last, weights)
+        if expected.shape[0] > 0:
+            _expect(expected[y], weights)
         for x in range(plane.shape[1]):
             weight[y, x] += weights[x]
             total[y, x] += weights[x] * np.float32(plane[y, x])

@@ -9,6 +9,7 @@ weighted by the fourth power of its local luma energy, and three things differ f
   strong edges into coarse bands far beyond where they belong, but never into fine ones;
 * the coarsest residue follows the same decision instead of being averaged over all frames.
 
+What both eyes agree on (`expected`, where it is given) weighs each frame beside its energy.
 Where frames are equally (un)sharp the mean lowers noise instead of picking its peaks. Sums over frames need
 only one accumulator, so memory does not depend on their number. Luma and chroma are kept apart: chroma that
 the files hold at half size is merged at half size.
@@ -38,6 +39,8 @@ _MOST_LEVELS = 7
 Fixed = NDArray[np.uint16]
 _NONE_FIXED: Fixed = np.zeros((0, 0), np.uint16)
 _NONE: Plane = np.zeros((0, 0), np.float32)
+Expected = NDArray[np.uint8]
+_NO_EXPECTED: Expected = np.zeros((0, 0), np.uint8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,8 +117,17 @@ class Merger:
         luma, blue, red = (np.empty(size, np.uint16) for _ in range(3))
         return luma, blue, red, np.empty(size, np.float32)
 
-    def add(self, rgb: Pixels, to_reference: Similarity, brightness: float = 1.0) -> None:
-        """Add the next frame, (H, W, 3) uint8 or uint16, divided by its `brightness`."""
+    def add(
+        self,
+        rgb: Pixels,
+        to_reference: Similarity,
+        brightness: float = 1.0,
+        expected: Expected | None = None,
+    ) -> None:
+        """Add the next frame, (H, W, 3) uint8 or uint16, divided by its `brightness`.
+
+        expected: how well the frame should fit each place of the view, in 255ths of the best, at any size.
+        """
         self._dtype = rgb.dtype
         if self._count == 1:
             self._only = rgb.copy()
@@ -125,7 +137,7 @@ class Merger:
             self._move(_halved_planes(rgb, self._codes), to_reference, gain)
         else:
             self._move_in_full(rgb, to_reference, gain)
-        self._accumulate(self._moved, to_reference.inverse().matrix())
+        self._accumulate(self._moved, to_reference.inverse().matrix(), expected)
 
     def _move_in_full(self, rgb: Pixels, to_reference: Similarity, gain: float) -> None:
         """Fill the moved planes from a frame whose chroma is kept at full size."""
@@ -150,9 +162,11 @@ class Merger:
                 offset = float(plane_kernels.MIDDLE) - gain * _neutral(source.dtype)
             self._in_bands(out.shape[0], partial(plane_kernels.warp, source, matrix, gain, offset, out))
 
-    def _accumulate(self, planes: tuple[Fixed, ...], inverse: NDArray[np.float64]) -> None:
+    def _accumulate(
+        self, planes: tuple[Fixed, ...], inverse: NDArray[np.float64], expected: Expected | None
+    ) -> None:
         fine, blue, red = planes
-        heard = _NONE
+        heard, fits = _NONE, expected
         for level in range(self._levels):
             has_colour = level > 0 or not self._halved
             coarse, next_blue, next_red, passed = self._coarser[level]
@@ -163,17 +177,19 @@ class Merger:
                 cv2.pyrDown(red, dst=next_red)
                 colours = (blue, next_blue, red, next_red)
                 blue, red = next_blue, next_red
-            self._blend(level, (fine, coarse, *colours), heard, inverse, passed)
+            fits = _at_size(fits, halved(fine.shape))
+            self._blend(level, (fine, coarse, *colours), heard, fits, inverse, passed)
             if level == 0:
                 self._focus.add(passed)
             fine, heard = coarse, passed
-        self._rest((fine, blue, red), heard, inverse)
+        self._rest((fine, blue, red), heard, _at_size(fits, fine.shape), inverse)
 
     def _blend(
         self,
         level: int,
         planes: tuple[Fixed, ...],
         heard: Plane,
+        expected: Expected,
         inverse: NDArray[np.float64],
         passed: Plane,
     ) -> None:
@@ -183,6 +199,7 @@ class Merger:
             *planes,
             heard,
             _FROM_FINER,
+            expected,
             inverse,
             float(2**level),
             self._size,
@@ -194,7 +211,9 @@ class Merger:
         )
         self._in_bands(planes[0].shape[0], add)
 
-    def _rest(self, planes: tuple[Fixed, ...], heard: Plane, inverse: NDArray[np.float64]) -> None:
+    def _rest(
+        self, planes: tuple[Fixed, ...], heard: Plane, expected: Expected, inverse: NDArray[np.float64]
+    ) -> None:
         """Add the coarsest residue."""
         sums = self._sums[self._levels]
         energy = heard if heard.size else np.zeros(planes[0].shape, np.float32)
@@ -202,7 +221,7 @@ class Merger:
             self._focus.add(np.zeros(halved(self._size), np.float32))
         cell = float(2**self._levels)
         out = (sums.luma, sums.weight, sums.blue, sums.red)
-        kernels.blend_rest(*planes, energy, inverse, cell, self._size, *out)
+        kernels.blend_rest(*planes, energy, expected, inverse, cell, self._size, *out)
 
     def finish(self) -> View:
         """The merged view, in the dtype of the frames."""
@@ -235,6 +254,16 @@ class Merger:
         scale = (255.0 if self._dtype == np.uint8 else 65535.0) / float(plane_kernels.FULL)
         self._in_bands(self._size[0], partial(plane_kernels.to_rgb, luma, blue, red, scale, out))
         return out
+
+
+def _at_size(expected: Expected | None, size: tuple[int, ...]) -> Expected:
+    """What is expected, for a plane of `size` (h, w); without rows if nothing is."""
+    if expected is None or not expected.size:
+        return _NO_EXPECTED
+    if expected.shape == size[:2]:
+        return expected
+    how = cv2.INTER_AREA if expected.shape[0] >= size[0] else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(expected, (size[1], size[0]), interpolation=how), np.uint8)
 
 
 def _neutral(dtype: np.dtype[Any]) -> float:
