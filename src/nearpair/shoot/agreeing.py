@@ -29,6 +29,7 @@ _LONG_SIDE_PX = 800
 _MOST_SAMPLES = 24_000_000
 _FEWEST_FRAMES = 5
 _OFF_ROW_PX = 2.0
+_FEATURES = 2000
 
 
 class Agreement:
@@ -124,7 +125,7 @@ def _laid(planes: Frames, places: Sequence[Similarity]) -> Frames:
 def _rows_and_planes(left: Frames, right: Frames) -> tuple[Similarity, Planes] | None:
     """How the right eye lies on the left one's rows, and where each plane of focus is; None if not clear."""
     one, two = sharpest(left), sharpest(right)
-    found = match(one.luma, two.luma)
+    found = match(one.luma, two.luma, _FEATURES)
     size = (left.shape[1], left.shape[2])
     rows = rectify(spread_out(found, size), size)
     if isinstance(rows, NotRectified):

@@ -9,10 +9,11 @@ weighted by the fourth power of its local luma energy, and three things differ f
   strong edges into coarse bands far beyond where they belong, but never into fine ones;
 * the coarsest residue follows the same decision instead of being averaged over all frames.
 
-What both eyes agree on (`expected`, where it is given) weighs each frame beside its energy.
 Where frames are equally (un)sharp the mean lowers noise instead of picking its peaks. Sums over frames need
 only one accumulator, so memory does not depend on their number. Luma and chroma are kept apart: chroma that
 the files hold at half size is merged at half size.
+
+What is known of depth beforehand, from both eyes (`expected`), weighs each frame beside its energy.
 """
 
 import os
@@ -166,7 +167,7 @@ class Merger:
         self, planes: tuple[Fixed, ...], inverse: NDArray[np.float64], expected: Expected | None
     ) -> None:
         fine, blue, red = planes
-        heard, fits = _NONE, expected
+        heard = _NONE
         for level in range(self._levels):
             has_colour = level > 0 or not self._halved
             coarse, next_blue, next_red, passed = self._coarser[level]
@@ -177,12 +178,12 @@ class Merger:
                 cv2.pyrDown(red, dst=next_red)
                 colours = (blue, next_blue, red, next_red)
                 blue, red = next_blue, next_red
-            fits = _at_size(fits, halved(fine.shape))
+            fits = _at_size(_for_finest(expected) if level == 0 else expected, halved(fine.shape))
             self._blend(level, (fine, coarse, *colours), heard, fits, inverse, passed)
             if level == 0:
                 self._focus.add(passed)
             fine, heard = coarse, passed
-        self._rest((fine, blue, red), heard, _at_size(fits, fine.shape), inverse)
+        self._rest((fine, blue, red), heard, _at_size(expected, fine.shape), inverse)
 
     def _blend(
         self,
@@ -254,6 +255,18 @@ class Merger:
         scale = (255.0 if self._dtype == np.uint8 else 65535.0) / float(plane_kernels.FULL)
         self._in_bands(self._size[0], partial(plane_kernels.to_rgb, luma, blue, red, scale, out))
         return out
+
+
+def _for_finest(expected: Expected | None) -> Expected | None:
+    """What is expected of the finest band, where no frame is held to be worth less than a quarter.
+
+    Fine detail cannot come from where it does not belong, and what is known of depth is coarser than it.
+    """
+    return (
+        None
+        if expected is None
+        else np.asarray(cv2.convertScaleAbs(expected, None, 1 / 1.3, 0.3 * 255 / 1.3))
+    )
 
 
 def _at_size(expected: Expected | None, size: tuple[int, ...]) -> Expected:
