@@ -23,7 +23,7 @@ from nearpair.shoot.memo import key_of
 from nearpair.shoot.surveying import stack_key, survey_factor
 from nearpair.stacks.registration import placed
 
-# Depth is agreed on at about this size, which is not critical: on ray-traced scenes 500 px were as good as 750,
+# Depth is agreed on at about this size. It is not critical: on ray-traced scenes 500 px were as good as 750,
 # but for 0.1 dB in one of three. Of so many samples in all: that bounds the memory of long stacks.
 _LONG_SIDE_PX = 800
 _MOST_SAMPLES = 16_000_000
