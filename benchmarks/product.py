@@ -45,9 +45,11 @@ def register(
     )
 
 
-def merge_files(files: Sequence[Path], kind: Literal["rail", "ring"] = "ring") -> View:
-    """Do everything between the files of one stack and its view."""
-    stack = register(files, kind)
+def merge_files(
+    files: Sequence[Path], kind: Literal["rail", "ring"] = "ring", reference: int | None = None
+) -> View:
+    """Do everything between the files of one stack and its view, without what another stack knows."""
+    stack = register(files, kind, reference)
     halved = all(map(has_halved_chroma, stack.frames))
     merger = Merger(stack.frames[0].size_px, len(stack.frames), chroma_halved=halved)
     for number, pixels in enumerate(
