@@ -42,14 +42,16 @@ def register(
     )
 
 
-def merge_files(files: Sequence[Path], kind: Literal["rail", "ring"] = "ring") -> View:
-    """Do everything between the files of one stack and its view."""
+def merge_files(
+    files: Sequence[Path], kind: Literal["rail", "ring"] = "ring", reference: int | None = None
+) -> View:
+    """Do everything between the files of one stack and its view, without what another stack knows."""
     with (
         tempfile.TemporaryDirectory(dir=files[0].parent) as folder,
         closing(Scratch(Path(folder))) as scratch,
     ):
         reading = Reading(scratch=scratch)
-        return merge_frames("merging", register(files, kind, reading=reading), reading, silent)
+        return merge_frames("merging", register(files, kind, reference, reading), reading, silent)
 
 
 def registered_frames(

@@ -126,6 +126,7 @@ def test_everything_that_was_promised_is_there(first, undisturbed):
         "left: looking through the frames",
         "right: looking through the frames",
         "comparing the stations",
+        "agreeing on depth",
         "left: merging",
         "right: merging",
         "mounting the pair",
@@ -204,7 +205,7 @@ def test_without_its_cache_it_only_takes_longer(copied, frames, undisturbed):
     shutil.rmtree(copied / ".cache")
     heard = Heard()
     make(frames, copied, progress=heard)
-    assert len(heard.stages) == 10
+    assert len(heard.stages) == 11
     assert contents(copied) == undisturbed
 
 
@@ -267,6 +268,7 @@ KILLS = [
     ("left: looking through the frames", 6),
     ("right: looking through the frames", 3),
     ("comparing the stations", 1),
+    ("agreeing on depth", 1),
     ("left: merging", 0),
     ("left: merging", 6),
     ("right: merging", 4),
@@ -537,13 +539,15 @@ class TestSpoiled:
         with pytest.raises(SourceError, match=r"different sizes \(left: 300 x 200, right: 150 x 100 px\)"):
             make(own_frames, tmp_path / "shoot")
 
-    def test_a_frame_that_changes_makes_only_its_station_again(self, own_frames, tmp_path):
+    def test_a_frame_that_changes_makes_its_survey_and_both_views_again(self, own_frames, tmp_path):
         make(own_frames, tmp_path / "shoot")
         sorted(own_frames[1].iterdir())[0].unlink()
         heard = Heard()
         proof = make(own_frames, tmp_path / "shoot", progress=heard)
-        assert "right: merging" in heard.stages
-        assert "left: merging" not in heard.stages
+        assert "right: looking through the frames" in heard.stages
+        assert "left: looking through the frames" not in heard.stages
+        # what the eyes agree on comes from both
+        assert {"left: merging", "right: merging"} <= set(heard.stages)
         assert [len(station.frames) for station in proof.stations] == [6, 5]
         make(own_frames, tmp_path / "fresh")
         assert contents(tmp_path / "shoot") == contents(tmp_path / "fresh")

@@ -12,12 +12,13 @@ from nearpair.views.merge import Merger
 from support.surveys import frame_files, surveyed, truth
 
 
-def merge(frames, places=None, brightness=None, count=None, **settings):
+def merge(frames, places=None, brightness=None, count=None, expected=None, **settings):
     """The view of some frames; where nothing is said they lie on each other and are as bright."""
     merger = Merger(frames[0].shape[:2], count or len(frames), **settings)
     for number, frame in enumerate(frames):
         place = places[number] if places else Similarity()
-        merger.add(frame, place, brightness[number] if brightness else 1.0)
+        fits = expected[number] if expected else None
+        merger.add(frame, place, brightness[number] if brightness else 1.0, fits)
     return merger.finish()
 
 

@@ -269,3 +269,23 @@ def test_memory_does_not_grow_with_the_number_of_frames(sharp):
 )
 def test_bands_go_down_to_24_px(size, levels):
     assert levels_for(size) == levels
+
+
+def test_expecting_all_frames_alike_changes_nothing(halves):
+    alike = [np.full((30, 40), 255, np.uint8)] * 2
+    np.testing.assert_array_equal(merge(halves).rgb, merge(halves, expected=alike).rgb)
+
+
+@pytest.mark.parametrize("size", [(30, 40), (240, 320), (480, 640)])
+def test_what_is_expected_tips_the_scale_but_forbids_nothing(halves, sharp, size):
+    """Where two frames are as sharp, the expected one wins; one that is sharp wins against it."""
+    brighter = np.clip(sharp.astype(int) + 20, 0, 255).astype(np.uint8)
+    first, none = np.full(size, 255, np.uint8), np.zeros(size, np.uint8)
+    view = merge([sharp, brighter], expected=[first, none]).rgb
+    assert np.mean(np.abs(view.astype(int) - sharp)) < 1
+    wrong = merge(halves, expected=[none, first]).rgb
+    left = np.s_[:, :100]
+    assert (
+        peak_signal_noise_ratio(sharp[left], wrong[left])
+        > peak_signal_noise_ratio(sharp[left], halves[1][left]) + 6
+    )

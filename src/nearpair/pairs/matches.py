@@ -39,8 +39,8 @@ def _eight_bit(luma: Plane) -> NDArray[np.uint8]:
     return np.asarray(np.clip(luma * 255 + 0.5, 0, 255), np.uint8)
 
 
-def _features(picture: NDArray[np.uint8]) -> tuple[F64, NDArray[np.float32]]:
-    detector = cv2.SIFT.create(nfeatures=_FEATURES, contrastThreshold=0.02)
+def _features(picture: NDArray[np.uint8], most: int) -> tuple[F64, NDArray[np.float32]]:
+    detector = cv2.SIFT.create(nfeatures=most, contrastThreshold=0.02)
     points, described = detector.detectAndCompute(picture, None)
     if len(points) == 0:
         return np.zeros((0, 2)), np.zeros((0, 128), np.float32)
@@ -61,16 +61,18 @@ def _mutual(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.int64]
     return np.array(sorted(found), dtype=np.int64).reshape(-1, 2)
 
 
-def match(first: Plane, second: Plane) -> Matches:
+def match(first: Plane, second: Plane, most: int = _FEATURES) -> Matches:
     """Match two lumas (h, w) of one subject seen from beside each other; wrong matches are few, not none.
+
+    most: features looked at in each; time grows with the square of it.
 
     Features: Lowe, IJCV 60(2), 2004, compared by their Hellinger distance (Arandjelovic & Zisserman 2012);
     matches far from a smooth common height difference are dropped; the rest are refined by least squares on
     a small window (Lucas & Kanade 1981).
     """
     a, b = _eight_bit(first), _eight_bit(second)
-    points_a, described_a = _features(a)
-    points_b, described_b = _features(b)
+    points_a, described_a = _features(a, most)
+    points_b, described_b = _features(b, most)
     if len(points_a) < 2 or len(points_b) < 2:
         return Matches(np.zeros((0, 2)), np.zeros((0, 2)))
     index = _mutual(described_a, described_b)

@@ -11,10 +11,12 @@ from nearpair.frames.profiles import read_profile
 from nearpair.frames.read import has_halved_chroma
 from nearpair.frames.write import write_float_tiff, write_tiff
 from nearpair.geometry.transforms import Similarity
+from nearpair.pairs.agreed import Frames as Expected
 from nearpair.pairs.mounting import covered
 from nearpair.pixels.luma import Plane, luma, reduced
 from nearpair.progress import Progress
 from nearpair.proof.model import DepthOfField, Focus, FocusGap
+from nearpair.shoot.agreeing import Agreement
 from nearpair.shoot.ahead import read_ahead
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.folder import ShootFolder
@@ -46,18 +48,25 @@ class Merged(msgspec.Struct, frozen=True):
 
 
 def merge_station(
-    shoot: ShootFolder, memo: Memo, reading: Reading, member: Member, progress: Progress
+    shoot: ShootFolder,
+    memo: Memo,
+    reading: Reading,
+    member: Member,
+    agreement: Agreement,
+    progress: Progress,
 ) -> Merged:
-    """Merge the frames of a station, unless the same was done before."""
+    """Merge the frames of one station of a pair, unless the same was done before."""
     name = member.station.name
     transforms = _transforms(member)
     settings = [[t.a, t.b, t.shift_x_px, t.shift_y_px] for t in transforms]
-    key = key_of(stack_key(member.station.frames), member.survey.used, settings, member.survey.gains)
+    key = key_of(
+        stack_key(member.station.frames), member.survey.used, settings, member.survey.gains, agreement.key()
+    )
     outputs = [shoot.view(name), shoot.focus(name)]
     recalled = memo.recall(f"merge {name}", key, outputs)
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Merged)
-    view = _merge(member, transforms, reading, progress)
+    view = _merge(member, transforms, agreement, reading, progress)
     reference = member.station.frames[member.survey.used[member.reference]]
     with replacing(outputs[0]) as part:
         write_tiff(part, view.rgb, read_profile(reference.path), reference)
@@ -77,22 +86,38 @@ def _transforms(member: Member) -> tuple[Similarity, ...]:
     return tuple(t.resampled(factor) for t in small)
 
 
-def _merge(member: Member, transforms: tuple[Similarity, ...], reading: Reading, progress: Progress) -> View:
+def _merge(
+    member: Member,
+    transforms: tuple[Similarity, ...],
+    agreement: Agreement,
+    reading: Reading,
+    progress: Progress,
+) -> View:
     frames = [member.station.frames[k] for k in member.survey.used]
     if len(frames) == 1:
         return only(reading.pixels(frames[0]))
-    placed_frames = Placed(frames, transforms, member.survey.gains, member.reference)
+    placed_frames = Placed(
+        frames, transforms, member.survey.gains, member.reference, agreement.expected(member)
+    )
     return merge_frames(f"{member.station.name}: merging", placed_frames, reading, progress)
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """The frames of one stack, registered on frame number `reference`, and how bright each is."""
+    """The frames of one stack, registered on frame number `reference`, and how bright each is.
+
+    expected: how well each should fit each place of the view, (n, h, w), or None.
+    """
 
     frames: Sequence[FrameInfo]
     transforms: Sequence[Similarity]
     gains: Sequence[float]
     reference: int
+    expected: Expected | None = None
+
+    def fit(self, number: int) -> Expected | None:
+        """How well frame `number` should fit."""
+        return None if self.expected is None else self.expected[number]
 
 
 def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress) -> View:
@@ -101,12 +126,14 @@ def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress)
     progress(what, 0, count)
     worths = Worths(frames[0].size_px, stack.transforms, stack.reference)
     for number, codes in enumerate(read_ahead(frames, reading.detail)):
-        worths.take(number, codes)
+        worths.take(number, codes, stack.fit(number))
     halved = all(map(has_halved_chroma, frames))
     merger = Merger(frames[0].size_px, bits=frames[0].bits, chroma_halved=halved)
     both = read_ahead(frames, lambda frame: (reading.planes(frame), reading.detail(frame)))
     for number, (planes, codes) in enumerate(both):
-        merger.add(planes, stack.transforms[number], stack.gains[number], worths.of(number, codes))
+        fit = stack.fit(number)
+        worth = worths.of(number, codes, fit)
+        merger.add(planes, stack.transforms[number], stack.gains[number], worth=worth, expected=fit)
         progress(what, number + 1, count)
     return merger.finish()
 

@@ -58,6 +58,12 @@ class Reading:
         """The frame as it is stored. Raises FrameError as `read_pixels` does."""
         return read_pixels(frame, self._developed)
 
+    def forget_small(self) -> None:
+        """Hold no small lumas any longer."""
+        with self._lock:
+            self._small.clear()
+            self._bytes = 0
+
     def _reduced(self, frame: FrameInfo, factor: int) -> Bytes:
         if self._scratch is None or min(frame.size_px) < factor:
             return read_small(frame, factor, self._developed)

@@ -15,6 +15,7 @@ from nearpair.errors import PairError, ShootError, SourceError
 from nearpair.frames.listing import SHOOT_FILE
 from nearpair.progress import Progress, silent
 from nearpair.proof.model import Eyes, Proof, SetAside, Station
+from nearpair.shoot.agreeing import Agreement
 from nearpair.shoot.decisions import Decisions, load, save
 from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.explain import explained
@@ -128,7 +129,10 @@ def run(
                 save(folder.toml, changed)
             if until == "sort":
                 return None
-            left, right = (merge_station(folder, memo, reading, member, progress) for member in pair)
+            agreement = Agreement(pair, reading, progress)
+            left, right = (
+                merge_station(folder, memo, reading, member, agreement, progress) for member in pair
+            )
         return _staged(folder, memo, changed, looked, pair, (left, right), until, progress)
 
 

@@ -12,6 +12,7 @@ from nearpair.views.runs import LONGEST, ROWS_AT_ONCE, run_ends
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
+U8 = NDArray[np.uint8]
 U16 = NDArray[np.uint16]
 I64 = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -227,8 +228,8 @@ def _set_outside(row: F32, value: float, low: int, high: int, runs: I64, count: 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _weigh(
-    energy: F32, at: int, low: int, high: int, runs: I64, count: int, length: int, passed: F32, weights: F32,
-    total: F32,
+    energy: F32, at: int, low: int, high: int, runs: I64, count: int, length: int, expected: U8, passed: F32,
+    weights: F32, total: F32,
 ) -> None:  # fmt: skip
     """Weights of a packed row of energies: the fourth power, none outside [low, high]; and their sums."""
     line = np.uint64(at)
@@ -240,6 +241,10 @@ def _weigh(
     _set_outside(weights, 1e-12, low, high, runs, count)
     for r in range(count):
         place, begin = np.uint64(runs[r, 2] + _MARGIN), np.uint64(runs[r, 0])
+        if expected.shape[0] > 0:  # never by nothing
+            for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
+                fit = np.float32(expected[line, begin + k]) + np.float32(1.0)
+                weights[place + k] *= fit * np.float32(1.0 / 256.0)
         for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
             passed[line, begin + k] = energy[place + k]
         for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
@@ -276,6 +281,7 @@ def blend_level(
     red_coarse: U16,
     heard: F32,
     hear: float,
+    expected: U8,
     inverse: F64,
     cell: float,
     size: tuple[int, int],
@@ -293,8 +299,8 @@ def blend_level(
 
     fine, coarse: this level's luma (h, w) and the next; chroma likewise, or arrays without rows where the
     level has none. Energies and weights are those of 2 x 2 samples, (h/2, w/2) rounded up: heard is what the
-    finer level passed on, (h, w) or without rows; passed is this level's. inverse, cell, size: where this
-    level's samples lie in the frame. worth: blocks of block x block samples that are looked at, the others
+    finer level passed on, (h, w) or without rows; passed is this level's; expected, or an array without rows,
+    is how well the frame should fit, in 255ths. inverse, cell, size: where this level's samples lie in it. worth: blocks of block x block samples that are looked at, the others
     are left as they are; without rows, all of them.
     """
     half, most = (fine.shape[1] + 1) // 2, fine.shape[1] // block + 2 + fine.shape[1] // LONGEST
@@ -325,7 +331,7 @@ def blend_level(
             if heard.shape[0] > 0:
                 _hear(heard, at, runs, count, hear, energy)
             low, high = _inside(inverse, 2 * cell, at, half, size)
-            _weigh(energy, at, low, high, runs, count, length, passed, weights, weight)
+            _weigh(energy, at, low, high, runs, count, length, expected, passed, weights, weight)
             _add_pair(details, 2 * (at % 3), weights, 2 * at, until, runs, count, total)
             if blue.shape[0] > 0:
                 # the rows of `details` of the pair before are free by now
@@ -372,6 +378,7 @@ def blend_rest(
     blue: U16,
     red: U16,
     energy: F32,
+    expected: U8,
     inverse: F64,
     cell: float,
     size: tuple[int, int],
@@ -385,6 +392,9 @@ def blend_rest(
     for y in range(plane.shape[0]):
         first, last = _inside(inverse, cell, y, plane.shape[1], size)
         _weights_row(energy[y], first, last, weights)
+        if expected.shape[0] > 0:
+            for x in range(weights.shape[0]):
+                weights[x] *= (np.float32(expected[y, x]) + np.float32(1.0)) * np.float32(1.0 / 256.0)
         for x in range(plane.shape[1]):
             weight[y, x] += weights[x]
             total[y, x] += weights[x] * np.float32(plane[y, x])

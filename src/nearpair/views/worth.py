@@ -56,24 +56,33 @@ class Worths:
         self._most_around = np.zeros(self._size, np.float32)
         self._least = np.full(self._size, np.inf, np.float32)
 
-    def take(self, number: int, codes: Codes) -> None:
-        """Take in how sharp frame `number` is, (⌈H/8⌉, ⌈W/8⌉), see `block_detail`."""
-        energy = self._moved(number, codes)
+    def take(self, number: int, codes: Codes, expected: Codes | None = None) -> None:
+        """Take in how sharp frame `number` is, (⌈H/8⌉, ⌈W/8⌉), see `block_detail`, and how well it should fit."""
+        energy = self._fitting(self._moved(number, codes), expected)
         around = _around(energy)
         np.maximum(self._most, energy, out=self._most)
         np.maximum(self._most_around, around, out=self._most_around)
         seen = energy > 0
         self._least[seen] = np.minimum(self._least, around)[seen]
 
-    def of(self, number: int, codes: Codes) -> Worth:
-        """What is worth looking at of frame `number`, whose codes are given again."""
-        energy = self._moved(number, codes)
+    def of(self, number: int, codes: Codes, expected: Codes | None = None) -> Worth:
+        """What is worth looking at of frame `number`; what it was taken with is given again."""
+        as_it_is = self._moved(number, codes)
+        energy = self._fitting(as_it_is, expected)
         least = self._least
         own = (energy - least >= _SHARE * (self._most - least)) & (energy >= _OVER_NOISE * least)
         looked_at = cv2.dilate((own & (energy > 0)).astype(np.uint8), _AROUND).astype(np.bool_)
         enough = _SHARE_AROUND * (self._most_around - least)
         looked_at |= (_around(energy) - least >= enough) & (energy > 0)
-        return Worth(looked_at, energy)
+        return Worth(looked_at, as_it_is)
+
+    def _fitting(self, energy: F32, expected: Codes | None) -> F32:
+        """Energies that would give the same weights without an expectation: weights are fourth powers."""
+        if expected is None:
+            return energy
+        fit = cv2.resize(expected, self._size[::-1], interpolation=cv2.INTER_LINEAR)
+        share = (fit.astype(np.float32) + np.float32(1)) / np.float32(256)
+        return np.asarray(energy * np.sqrt(np.sqrt(share)), np.float32)
 
     def _moved(self, number: int, codes: Codes) -> F32:
         """A frame's energies where they lie in the view; 0 outside the frame."""
