@@ -106,7 +106,7 @@ def small_luma(planes: Planes, factor: int) -> NDArray[np.uint8]:
     small: Any = reduced(planes.luma, factor)  # type: ignore[arg-type]
     if small.dtype == np.uint16:
         small = np.rint(small / np.float32(128.0))
-    return np.ascontiguousarray(small, dtype=np.uint8)
+    return np.array(small, dtype=np.uint8, order="C")  # never the planes themselves
 
 
 @njit(cache=True, nogil=True, fastmath=True)
