@@ -218,9 +218,9 @@ def test_the_reference_end_sees_least(step_mm):
     assert min(magnifications(steps, "rail", end)) == pytest.approx(1)
 
 
-def driven(values, sigma, shifts=None):
+def driven(values, sigma, shifts=None, shift_sigma=0.01):
     shifts = shifts if shifts is not None else [(0.0, 0.0)] * len(values)
-    errors = (sigma, 1e-4, 0.01, 0.01)
+    errors = (sigma, 1e-4, shift_sigma, shift_sigma)
     return [Step(float(v), 0.0, tuple(map(float, s)), errors) for v, s in zip(values, shifts, strict=True)]
 
 
@@ -256,7 +256,7 @@ def test_smoothing_lets_no_frame_walk_away():
     """Jitter comes and goes: what is taken from one step and not from the next would add up."""
     rng = np.random.default_rng(34)
     places = rng.normal(0, 0.3, (61, 2))
-    steps = driven(rng.normal(-0.002, 1e-5, 60), 1e-5, places[:-1] - places[1:])
+    steps = driven(rng.normal(-0.002, 1e-5, 60), 1e-5, places[:-1] - places[1:], 0.002)
     before, after = (
         placed(s, "ring", 0, SIZE)[-1].shift_at(centre_of(SIZE)) for s in (steps, smoothed(steps))
     )

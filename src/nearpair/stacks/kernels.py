@@ -26,25 +26,27 @@ _MAD_TO_SIGMA = 1.4826
 
 
 @njit(cache=True, nogil=True)
-def sample(plane: F32, x: float, y: float) -> float:
-    """Bicubic (Catmull-Rom) value at (x, y) px; NaN closer than two px to the border."""
-    height, width = plane.shape
+def sample(spline: F32, x: float, y: float) -> float:
+    """Value of a cubic B-spline at (x, y) px; NaN closer than two px to the border."""
+    height, width = spline.shape
     ix, iy = math.floor(x), math.floor(y)
     if ix < 1 or iy < 1 or ix > width - 3 or iy > height - 3:
         return math.nan
     u, v = x - ix, y - iy
-    wx0, wx1 = ((-0.5 * u + 1.0) * u - 0.5) * u, (1.5 * u - 2.5) * u * u + 1.0
-    wx2, wx3 = ((-1.5 * u + 2.0) * u + 0.5) * u, (0.5 * u - 0.5) * u * u
-    wy0, wy1 = ((-0.5 * v + 1.0) * v - 0.5) * v, (1.5 * v - 2.5) * v * v + 1.0
-    wy2, wy3 = ((-1.5 * v + 2.0) * v + 0.5) * v, (0.5 * v - 0.5) * v * v
+    wx0, wx3 = (1.0 - u) ** 3 / 6.0, u * u * u / 6.0
+    wx1 = (0.5 * u - 1.0) * u * u + 2.0 / 3.0
+    wx2 = 1.0 - wx0 - wx1 - wx3
+    wy0, wy3 = (1.0 - v) ** 3 / 6.0, v * v * v / 6.0
+    wy1 = (0.5 * v - 1.0) * v * v + 2.0 / 3.0
+    wy2 = 1.0 - wy0 - wy1 - wy3
     total = 0.0
     for j in range(4):
         row = iy - 1 + j
         value = (
-            wx0 * plane[row, ix - 1]
-            + wx1 * plane[row, ix]
-            + wx2 * plane[row, ix + 1]
-            + wx3 * plane[row, ix + 2]
+            wx0 * spline[row, ix - 1]
+            + wx1 * spline[row, ix]
+            + wx2 * spline[row, ix + 1]
+            + wx3 * spline[row, ix + 2]
         )
         total += value * (wy0 if j == 0 else wy1 if j == 1 else wy2 if j == 2 else wy3)
     return total
@@ -112,18 +114,22 @@ def _residuals(
 
 
 @njit(cache=True, nogil=True)
-def _normal_equations(projected: F64, weights: F64) -> tuple[F64, F64]:
-    a = np.zeros((4, 4))
-    b = np.zeros(4)
-    for p in range(projected.shape[0]):
-        w = weights[p]
-        if w == 0.0:
-            continue
+def _normal_equations(projected: F64, weights: F64, cell_starts: I32, normal: F64, score: F64) -> None:
+    """Fill `normal` (C, 4, 4) and `score` (C, 4) with each cell's share of the normal equations."""
+    normal[:] = 0.0
+    score[:] = 0.0
+    for c in range(cell_starts.shape[0] - 1):
+        for p in range(cell_starts[c], cell_starts[c + 1]):
+            w = weights[p]
+            if w == 0.0:
+                continue
+            for i in range(4):
+                score[c, i] += w * projected[p, i] * projected[p, 4]
+                for j in range(i + 1):
+                    normal[c, i, j] += w * projected[p, i] * projected[p, j]
         for i in range(4):
-            b[i] += w * projected[p, i] * projected[p, 4]
-            for j in range(4):
-                a[i, j] += w * projected[p, i] * projected[p, j]
-    return a, b
+            for j in range(i):
+                normal[c, j, i] = normal[c, i, j]
 
 
 @njit(cache=True, nogil=True)
@@ -177,40 +183,45 @@ def gauss_newton(
     centre: F64,
     radius: float,
     iterations: int,
-) -> tuple[float, float, F64]:
+) -> tuple[F64, F64]:
     """Refine `params` = (a, b, shift_x, shift_y) of the map fixed px → moving px in place.
 
-    points (N, 2) int32 (x, y) sorted by cell, cell c owning [cell_starts[c], cell_starts[c+1]);
-    fixed, laplacian (N,), gradients (N, 2); returns robust sigma, share of the points that are inliers,
-    and the (4, 4) information matrix of (radius·Δa, radius·Δb, shift_x, shift_y), all in px.
+    moving: cubic B-spline coefficients of the moving picture, (H, W); points (N, 2) int32 (x, y) sorted by
+    cell, cell c owning [cell_starts[c], cell_starts[c+1]); fixed, laplacian (N,), gradients (N, 2). Returns
+    what each cell says of (radius·Δa, radius·Δb, shift_x, shift_y), px: its share (C, 4, 4) of the
+    information matrix, and (C, 4) that of the score, which is the information times what the cell would still
+    change. All 0 when nothing was found.
     """
-    n = points.shape[0]
+    n, cells = points.shape[0], cell_starts.shape[0] - 1
     design = _design(points, gradients, centre, radius)
     nuisance = np.column_stack((fixed, laplacian))
     projected = np.empty((n, 5))
     weights = np.ones(n)
     valid = np.ones(n, dtype=np.bool_)
-    sigma, information = 0.0, np.zeros((4, 4))
+    sigma, step = 1.0, np.zeros(4)
+    normal, score = np.zeros((cells, 4, 4)), np.zeros((cells, 4))
     for _ in range(iterations):
         if _residuals(moving, points, fixed, params, design, valid) < 32:
-            return math.inf, 0.0, np.zeros((4, 4))
+            return np.zeros((cells, 4, 4)), np.zeros((cells, 4))
         _revive(valid, weights)
         for _pass in range(2):
-            for c in range(cell_starts.shape[0] - 1):
+            for c in range(cells):
                 _project_cell(design, nuisance, weights, cell_starts[c], cell_starts[c + 1], projected)
             sigma = _reweight(projected, valid, weights)
-        a, b = _normal_equations(projected, weights)
+        _normal_equations(projected, weights, cell_starts, normal, score)
+        a = normal.sum(axis=0)
         trace = a[0, 0] + a[1, 1] + a[2, 2] + a[3, 3]
         if trace <= 0.0:
-            return math.inf, 0.0, np.zeros((4, 4))
+            return np.zeros((cells, 4, 4)), np.zeros((cells, 4))
         for i in range(4):
             a[i, i] += 1e-9 * trace
-        step = np.linalg.solve(a, b)
+        step = np.linalg.solve(a, score.sum(axis=0))
         _compose_inverse(params, step, centre, radius)
-        information = a / (sigma * sigma)
         if np.max(np.abs(step)) < 1e-3:
             break
-    return sigma, float(np.sum(weights)) / n, information
+    for c in range(cells):
+        score[c] -= normal[c] @ step
+    return normal / (sigma * sigma), score / (sigma * sigma)
 
 
 @njit(cache=True, nogil=True)

@@ -27,14 +27,15 @@ from nearpair.stacks.align import Alignment
 
 Kind = Literal["rail", "ring", "single"]
 
-# Errors of a step that change from step to step are up to this many times its formal standard error (rms 1 to
-# 3, measured on ray-traced stacks with known steps). Blur that grows reads as size besides, but slowly along
-# the stack: no smoothing can tell that from the drive.
-_FORMAL_TO_REAL = 4.0
+# Errors of a step are about this many times its standard error (rms 2 to 8, measured on ray-traced stacks
+# with known steps): where little is sharp, the weights of the robust fit have much to choose from.
+_ERROR_TO_SIGMA = 6.0
 _SMOOTH_FROM_STEPS = 6
-_DEGREE = 2
+_DEGREES = (0, 1, 2)
+# squared errors, in variances, beyond this say no more
+_OUTLIER = 9.0
 # a stand shakes when well-measured steps leave their course by more than this many times their variance
-_STEADY = 16.0
+_STEADY = 4.0
 # Steps of an even drive repeat to within 5 % (ray-traced stacks); a missing frame makes 2 of 1.
 _WIDE, _BY_HAND, _TELLING_STEP = 1.6, 0.15, 5e-4
 # steps this many standard deviations from the others are no jitter
@@ -49,7 +50,17 @@ class Step:
     roll_deg: float
     shift_px: tuple[float, float]
     sigma: tuple[float, float, float, float]
-    """Formal standard errors of ln_scale, roll_deg and the two shifts."""
+    """Standard errors of ln_scale, roll_deg and the two shifts."""
+    on_rail: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    """What is added to ln_scale, roll_deg and the two shifts when it was the camera that moved."""
+
+    def of(self, kind: Kind) -> "Step":
+        """The step in a stack of a certain kind."""
+        if kind != "rail":
+            return self
+        ln_scale, roll_deg, x_px, y_px = self.on_rail
+        shift_px = (self.shift_px[0] + x_px, self.shift_px[1] + y_px)
+        return Step(self.ln_scale + ln_scale, self.roll_deg + roll_deg, shift_px, self.sigma)
 
 
 def step_from(alignment: Alignment, size_px: tuple[int, int]) -> Step:
@@ -66,49 +77,60 @@ def _centre(size_px: tuple[int, int]) -> tuple[float, float]:
     return (width - 1) / 2, (height - 1) / 2
 
 
+def of_either_kind(lens: Sequence[Step], camera: Sequence[Step]) -> tuple[Step, ...]:
+    """Join steps as they are if the lens moved with those as they are if the camera moved."""
+    return tuple(
+        replace(
+            one,
+            on_rail=(
+                other.ln_scale - one.ln_scale,
+                other.roll_deg - one.roll_deg,
+                other.shift_px[0] - one.shift_px[0],
+                other.shift_px[1] - one.shift_px[1],
+            ),
+        )
+        for one, other in zip(lens, camera, strict=True)
+    )
+
+
 def smoothed(steps: Sequence[Step]) -> tuple[Step, ...]:
     """Pull steps towards an even drive, as far as they are uncertain.
 
-    A quadratic in the step number is fitted robustly to the magnifications, and to roll and shifts where the
-    stand does not shake. How far well-measured steps really leave it says how
-    unevenly the stack was driven; each step keeps that share of its own value (best linear combination of
-    two estimates of known variance). Fewer than six steps stay as they are.
+    A polynomial of the step number, of the lowest degree that explains them, is fitted robustly to the
+    magnifications; where the stand does not shake, roll and shifts are taken to repeat. How far
+    well-measured steps really leave that says how unevenly the stack was driven; each step keeps that share
+    of its own value (best linear combination of two estimates of known variance). Fewer than six steps stay
+    as they are.
     """
     if len(steps) < _SMOOTH_FROM_STEPS:
         return tuple(steps)
-    sigma = np.array([s.sigma for s in steps])
-    scale = _evened(np.array([s.ln_scale for s in steps]), _variance(sigma[:, 0]))
-    roll = _steadied(np.array([s.roll_deg for s in steps]), sigma[:, 1])
-    dx, dy = (_steadied(np.array([s.shift_px[k] for s in steps]), sigma[:, 2 + k]) for k in range(2))
+    variance = (np.array([s.sigma for s in steps]) * _ERROR_TO_SIGMA) ** 2 + 1e-14
+    values = np.array([s.ln_scale for s in steps])
+    scale = _evened(values, variance[:, 0], _course(values, variance[:, 0]))
+    roll = _steadied(np.array([s.roll_deg for s in steps]), variance[:, 1])
+    dx, dy = (_steadied(np.array([s.shift_px[k] for s in steps]), variance[:, 2 + k]) for k in range(2))
     return tuple(
         replace(s, ln_scale=float(m), roll_deg=float(r), shift_px=(float(x), float(y)))
         for s, m, r, x, y in zip(steps, scale, roll, dx, dy, strict=True)
     )
 
 
-def _steadied(values: NDArray[np.float64], formal: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Roll or shift of a stand that does not shake: its even course; of one that does: as measured.
+def _steadied(values: NDArray[np.float64], variance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Roll or shift of a stand that does not shake: the same in all steps; of one that does: as measured.
 
     All or nothing: a frame that jumps aside comes back, so its two steps belong together, and smoothing them
     one by one lets the frames walk away.
     """
-    variance = _variance(formal)
-    trend = _robust_polynomial(values, variance)
+    course = _robust_polynomial(values, variance, 0)
     sure = variance <= np.median(variance)
-    shake = 1.4826 * float(np.median(np.abs(values - trend)[sure]))
-    return _evened(values, variance) if shake**2 <= _STEADY * float(np.median(variance[sure])) else values
+    shake = 1.4826 * float(np.median(np.abs(values - course)[sure]))
+    is_steady = shake**2 <= _STEADY * float(np.median(variance[sure]))
+    return _evened(values, variance, course) if is_steady else values
 
 
-def _variance(formal: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Variance of real steps from their formal standard errors.
-
-    Errors grow faster than the formal ones where little is sharp and blurred things dominate.
-    """
-    return np.asarray((formal * _FORMAL_TO_REAL * formal / np.median(formal)) ** 2 + 1e-14)
-
-
-def _evened(values: NDArray[np.float64], variance: NDArray[np.float64]) -> NDArray[np.float64]:
-    trend = _robust_polynomial(values, variance)
+def _evened(
+    values: NDArray[np.float64], variance: NDArray[np.float64], trend: NDArray[np.float64]
+) -> NDArray[np.float64]:
     residual = values - trend
     sure = variance <= np.median(variance)
     uneven = max(0.0, float((1.4826 * np.median(np.abs(residual[sure]))) ** 2 - np.median(variance[sure])))
@@ -118,9 +140,26 @@ def _evened(values: NDArray[np.float64], variance: NDArray[np.float64]) -> NDArr
     return np.asarray(trend + keep * residual)
 
 
-def _robust_polynomial(values: NDArray[np.float64], variance: NDArray[np.float64]) -> NDArray[np.float64]:
+def _course(values: NDArray[np.float64], variance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The polynomial that explains the values best for its degree (Schwarz, Annals of Statistics 6(2), 1978).
+
+    A rail's steps repeat; those of a lens grow or shrink slowly along the stack.
+    """
+    count = len(values)
+
+    def cost(fit: NDArray[np.float64], degree: int) -> float:
+        off = np.minimum((values - fit) ** 2 / variance, _OUTLIER)
+        return count * math.log(float(np.mean(off)) + 1e-9) + (degree + 1) * math.log(count)
+
+    fits = [_robust_polynomial(values, variance, degree) for degree in _DEGREES]
+    return min(zip(fits, _DEGREES, strict=True), key=lambda found: cost(*found))[0]
+
+
+def _robust_polynomial(
+    values: NDArray[np.float64], variance: NDArray[np.float64], degree: int
+) -> NDArray[np.float64]:
     at = np.linspace(-1, 1, len(values))
-    design = np.vander(at, _DEGREE + 1)
+    design = np.vander(at, degree + 1)
     weight = 1 / variance
     fit = values
     for _ in range(10):
@@ -173,6 +212,7 @@ def _beside(sizes: NDArray[np.float64], k: int) -> float:
 
 def magnifications(steps: Sequence[Step], kind: Kind, reference: int) -> NDArray[np.float64]:
     """Scale that puts each frame's own plane of focus on the reference frame, shape (frames,)."""
+    steps = [step.of(kind) for step in steps]
     if kind == "rail":
         moved = -np.cumsum([0.0] + [2 * math.tanh(s.ln_scale / 2) for s in steps])
         return np.asarray(1 / (1 + moved - moved[reference]))
@@ -185,6 +225,7 @@ def placed(
 ) -> tuple[Similarity, ...]:
     """The map frame i px → reference frame px for every frame, in shooting order."""
     centre = _centre(size_px)
+    steps = [step.of(kind) for step in steps]
     scales = magnifications(steps, kind, reference)
     drift = _drift(steps) if kind == "rail" else (0.0, 0.0)
     to_first = [Similarity()]
