@@ -11,6 +11,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import tifffile
 from numpy.typing import NDArray
 from PIL import ExifTags, Image
 
@@ -131,11 +132,34 @@ def make(folder: Path) -> list[Path]:
     return files
 
 
+def make_tiff(files: list[Path], folder: Path) -> list[Path]:
+    """Write frames into `folder` as deflated TIFF files of 16 bits, noise in the lower bits, or find them."""
+    folder.mkdir(parents=True, exist_ok=True)
+    random = np.random.default_rng(16)
+    made = [folder / f"{file.stem}.tif" for file in files]
+    for file, target in zip(files, made, strict=True):
+        if not target.exists():
+            codes = np.asarray(Image.open(file)).astype(np.uint16)
+            lower = random.integers(0, 256, (*codes.shape[:2], 1), dtype=np.uint16)
+            part = target.with_suffix(".part")
+            tifffile.imwrite(
+                part,
+                codes * 256 + lower,
+                photometric="rgb",
+                compression="zlib",
+                predictor=True,
+                rowsperstrip=64,
+            )
+            part.rename(target)
+            print(f"made {target.name}, {target.stat().st_size / 1e6:.1f} MB", flush=True)
+    return made
+
+
 def cycled(files: list[Path], count: int, folder: Path) -> list[Path]:
     """Return `count` frames made of the same files over and over, there and back, by hard links."""
     folder.mkdir(parents=True, exist_ok=True)
     there_and_back = files + files[-2:0:-1]
-    links = [folder / f"CYCLE_{number + 1:04d}.JPG" for number in range(count)]
+    links = [folder / f"CYCLE_{number + 1:04d}{files[0].suffix}" for number in range(count)]
     for number, link in enumerate(links):
         if not link.exists():
             link.hardlink_to(there_and_back[number % len(there_and_back)])

@@ -120,7 +120,7 @@ def block_detail(luma: Codes, full: float) -> U8:
 
 
 def energy_of(codes: U8) -> F32:
-    """Energies of codes: values in [0, 1], squared, times 10^4; code 0 stands for nothing seen and gives 0."""
+    """Energies of codes: values in [0, 1], squared, times 10^4; 0 for code 0, which is nothing seen."""
     table = np.exp2((np.arange(256, dtype=np.float32) - 1) / 16 + _LOWEST)
     table[0] = 0.0
     return np.asarray(table[codes], np.float32)

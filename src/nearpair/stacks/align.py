@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Plane, band, reduced
-from nearpair.stacks.kernels import gauss_newton, strongest
+from nearpair.stacks.kernels import described, gauss_newton, strongest
 
 _CELL_PX = 16
 _POINTS_PER_CELL = 6
@@ -86,31 +86,21 @@ class Alignment:
     evidence: Evidence | None = field(default=None, compare=False, repr=False)
 
 
-def _strongest(energy: Plane) -> NDArray[np.int32]:
-    """The (x, y) of the strongest pixels of every cell, shape (N, 2), borders left out."""
-    points: NDArray[np.int32] = strongest(energy, _CELL_PX, _POINTS_PER_CELL, _BORDER_PX)
-    return points
-
-
 def _structure(plane: Plane, fine_px: float, coarse_px: float) -> Structure:
     bands = band(plane, fine_px, coarse_px)
-    gx = cv2.Scharr(bands, cv2.CV_32F, 1, 0) / 32
-    gy = cv2.Scharr(bands, cv2.CV_32F, 0, 1) / 32
-    points = _strongest(np.asarray(gx * gx + gy * gy))
-    columns = plane.shape[1] // CELL_PX + 1
-    cell = (points[:, 1] // CELL_PX) * columns + points[:, 0] // CELL_PX
-    order = np.argsort(cell, kind="stable")
-    points, cell = points[order], cell[order]
-    starts = np.concatenate([[0], np.flatnonzero(np.diff(cell)) + 1, [len(points)]]).astype(np.int32)
-    x, y = points[:, 0], points[:, 1]
+    gx, gy = cv2.Scharr(bands, cv2.CV_32F, 1, 0), cv2.Scharr(bands, cv2.CV_32F, 0, 1)
+    points, starts = strongest(
+        np.asarray(gx * gx + gy * gy), _CELL_PX, _POINTS_PER_CELL, _BORDER_PX, CELL_PX // _CELL_PX
+    )
+    values, gradients, laplacian = described(bands, points)
     return Structure(
         bands,
         np.asarray(cv2.sepFilter2D(bands, cv2.CV_32F, _TO_SPLINE, _TO_SPLINE)),
         points,
-        bands[y, x].astype(np.float64),
-        np.stack([gx[y, x], gy[y, x]], axis=1).astype(np.float64),
-        cv2.Laplacian(bands, cv2.CV_32F, ksize=3)[y, x].astype(np.float64),
-        starts,
+        values,
+        gradients,
+        laplacian,
+        np.append(starts, np.int32(len(points))),
     )
 
 

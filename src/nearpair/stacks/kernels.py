@@ -225,32 +225,84 @@ def gauss_newton(
 
 
 @njit(cache=True, nogil=True)
-def strongest(energy: F32, cell: int, count: int, border: int) -> I32:
-    """The (x, y) of the `count` largest positive values of every whole cell, (N, 2), cell by cell.
+def _largest(energy: F32, top: int, bottom: int, left: int, right: int, best: F32, place: I32) -> None:
+    """The largest positive values of a cell, falling, and where they are, y · width + x; 0 for none."""
+    best[:] = 0.0
+    last = best.shape[0] - 1
+    for y in range(top, bottom):
+        for x in range(left, right):
+            value = energy[y, x]
+            if value <= best[last]:
+                continue
+            k = last
+            while k > 0 and best[k - 1] < value:
+                best[k], place[k] = best[k - 1], place[k - 1]
+                k -= 1
+            best[k], place[k] = value, y * energy.shape[1] + x
 
+
+@njit(cache=True, nogil=True)
+def strongest(energy: F32, cell: int, count: int, border: int, group: int) -> tuple[I32, I32]:
+    """The (x, y) of the `count` largest positive values of every whole cell, (N, 2), and where groups begin.
+
+    Groups are of group x group cells; points of one group stand together; groups without any are left out.
     Values within `border` px of the picture's edge are left out. Of equal values the first is taken.
     """
     height, width = energy.shape
     rows, columns = height // cell, width // cell
+    across = (columns + group - 1) // group
+    groups = (rows + group - 1) // group * across
     out = np.empty((rows * columns * count, 2), np.int32)
+    starts = np.empty(groups + 1, np.int32)
     best = np.empty(count, np.float32)
     place = np.empty(count, np.int32)
-    found = 0
-    for cy in range(rows):
-        for cx in range(columns):
-            best[:] = 0.0
-            for y in range(max(cy * cell, border), min((cy + 1) * cell, height - border)):
-                for x in range(max(cx * cell, border), min((cx + 1) * cell, width - border)):
-                    value = energy[y, x]
-                    if value <= best[count - 1]:
-                        continue
-                    k = count - 1
-                    while k > 0 and best[k - 1] < value:
-                        best[k], place[k] = best[k - 1], place[k - 1]
-                        k -= 1
-                    best[k], place[k] = value, y * width + x
+    found = begun = 0
+    for number in range(groups * group * group):
+        whole, within = number // (group * group), number % (group * group)
+        if within == 0 and (begun == 0 or starts[begun - 1] < found):
+            starts[begun] = found
+            begun += 1
+        cy = whole // across * group + within // group
+        cx = whole % across * group + within % group
+        if cy < rows and cx < columns:
+            top, bottom = max(cy * cell, border), min((cy + 1) * cell, height - border)
+            left, right = max(cx * cell, border), min((cx + 1) * cell, width - border)
+            _largest(energy, top, bottom, left, right, best, place)
             for k in range(count):
                 if best[k] > 0.0:
                     out[found, 0], out[found, 1] = place[k] % width, place[k] // width
                     found += 1
-    return out[:found].copy()
+    if begun > 0 and starts[begun - 1] == found:
+        begun -= 1
+    return out[:found].copy(), starts[:begun].copy()
+
+
+@njit(cache=True, nogil=True)
+def described(band: F32, points: I32) -> tuple[F64, F64, F64]:
+    """Values (N,), gradients (N, 2) (Scharr's 3 x 3 weights) and Laplacians (N,) at points off the border.
+
+    The Laplacian is twice the one on the diagonals (2 0 2, 0 -8 0, 2 0 2).
+    """
+    count = points.shape[0]
+    values, laplacian, gradients = np.empty(count), np.empty(count), np.empty((count, 2))
+    for k in range(count):
+        x, y = points[k, 0], points[k, 1]
+        a, b, c = np.float64(band[y - 1, x - 1]), np.float64(band[y - 1, x]), np.float64(band[y - 1, x + 1])
+        d, e, f = np.float64(band[y, x - 1]), np.float64(band[y, x]), np.float64(band[y, x + 1])
+        g, h, i = np.float64(band[y + 1, x - 1]), np.float64(band[y + 1, x]), np.float64(band[y + 1, x + 1])
+        values[k] = e
+        gradients[k, 0] = (3.0 * (c - a + i - g) + 10.0 * (f - d)) / 32.0
+        gradients[k, 1] = (3.0 * (g - a + i - c) + 10.0 * (h - b)) / 32.0
+        laplacian[k] = 2.0 * (a + c + g + i) - 8.0 * e
+    return values, gradients, laplacian
+
+
+@njit(cache=True, nogil=True)
+def keep_sharper(energy: F32, picture: F32, number: float, best: F32, sharp: F32, index: F32) -> None:
+    """Where the energy is larger than the best so far, take it, the picture and the number."""
+    for y in range(best.shape[0]):
+        for x in range(best.shape[1]):
+            better = energy[y, x] > best[y, x]
+            best[y, x] = energy[y, x] if better else best[y, x]
+            sharp[y, x] = picture[y, x] if better else sharp[y, x]
+            index[y, x] = np.float32(number) if better else index[y, x]

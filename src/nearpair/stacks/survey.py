@@ -19,6 +19,7 @@ from nearpair.progress import Progress, silent
 from nearpair.stacks.align import Alignment, Structure, align, structures
 from nearpair.stacks.dilation import Dilation, dilation
 from nearpair.stacks.hindsight import Focus, Measured, weighed_anew
+from nearpair.stacks.kernels import keep_sharper
 from nearpair.stacks.registration import Step, of_either_kind, smoothed
 
 _KEYFRAMES = 20
@@ -76,10 +77,7 @@ class _Accumulator:
         )
         energy = np.asarray(cv2.warpAffine(energy, matrix, (width, height), flags=cv2.INTER_LINEAR))
         self.total += reduced(energy, _INDEX_REDUCTION)
-        better = energy > self.best
-        self.best[better] = energy[better]
-        self.sharp[better] = picture[better]
-        self.index[better] = number
+        keep_sharper(energy, np.asarray(picture), number, self.best, self.sharp, self.index)
 
     def index_map(self) -> Plane:
         """Sharpest frame of each block: the middle of a median-filtered map."""

@@ -113,7 +113,7 @@ def _pack(source: U16, y: int, runs: I64, count: int, out: F32, row: int) -> Non
 
 @njit(cache=True, nogil=True)
 def _pack_pairs(source: U16, y: int, runs: I64, count: int, out: F32, row: int) -> None:
-    """The same for pairs of samples: left ones in the first half of the packed row, right ones in the other."""
+    """The same for pairs of samples: left ones in the first half of the packed row, right ones after."""
     width, line, into = source.shape[1], np.uint64(y), np.uint64(row)
     other, one = out.shape[1] // 2, np.uint64(1)
     for r in range(count):
@@ -172,7 +172,7 @@ def _less_expanded(coarse: F32, length: int, details: F32, row: int) -> None:
 def _pair_squares(
     details: F32, row: int, runs: I64, count: int, length: int, half: int, out: F32, to: int
 ) -> None:
-    """Sums of squares of 2 x 2 details, packed; repeated beyond the ends of the picture, 0 and `half` pairs."""
+    """Sums of squares of 2 x 2 details, packed; repeated beyond the picture, which has `half` pairs."""
     upper, lower, into = np.uint64(row), np.uint64(row + 1), np.uint64(to)
     other = np.uint64(details.shape[1] // 2)
     for k in range(np.uint64(length)):
@@ -300,8 +300,9 @@ def blend_level(
     fine, coarse: this level's luma (h, w) and the next; chroma likewise, or arrays without rows where the
     level has none. Energies and weights are those of 2 x 2 samples, (h/2, w/2) rounded up: heard is what the
     finer level passed on, (h, w) or without rows; passed is this level's; expected, or an array without rows,
-    is how well the frame should fit, in 255ths. inverse, cell, size: where this level's samples lie in it. worth: blocks of block x block samples that are looked at, the others
-    are left as they are; without rows, all of them.
+    is how well the frame should fit, in 255ths. inverse, cell, size: where this level's samples lie in it.
+    worth: blocks of block x block samples that are looked at, the others are left as they are; without rows,
+    all of them.
     """
     half, most = (fine.shape[1] + 1) // 2, fine.shape[1] // block + 2 + fine.shape[1] // LONGEST
     ends, runs = np.empty((most, 2), np.int64), np.empty((most, 3), np.int64)

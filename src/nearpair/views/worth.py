@@ -57,7 +57,7 @@ class Worths:
         self._least = np.full(self._size, np.inf, np.float32)
 
     def take(self, number: int, codes: Codes, expected: Codes | None = None) -> None:
-        """Take in how sharp frame `number` is, (⌈H/8⌉, ⌈W/8⌉), see `block_detail`, and how well it should fit."""
+        """Take in how sharp frame `number` is, see `block_detail`, and how well it should fit."""
         energy = self._fitting(self._moved(number, codes), expected)
         around = _around(energy)
         np.maximum(self._most, energy, out=self._most)
