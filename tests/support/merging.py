@@ -7,19 +7,43 @@ import numpy as np
 from PIL import Image
 
 from nearpair.geometry.transforms import Similarity
+from nearpair.pixels.detail import block_detail
+from nearpair.pixels.planes import full_planes, halved_planes
 from nearpair.stacks.registration import placed, reference_end
 from nearpair.views.merge import Merger
+from nearpair.views.worth import Worths
 from support.surveys import frame_files, surveyed, truth
 
 
-def merge(frames, places=None, brightness=None, count=None, expected=None, **settings):
+def planes_of(frame, chroma_halved=False):
+    """A frame as the job hands it to the merger: halved chroma in codes, else everything in fixed point."""
+    return halved_planes(frame) if chroma_halved else full_planes(frame)
+
+
+def merge(frames, places=None, brightness=None, expected=None, worth=None, chroma_halved=False):
     """The view of some frames; where nothing is said they lie on each other and are as bright."""
-    merger = Merger(frames[0].shape[:2], count or len(frames), **settings)
+    merger = Merger(frames[0].shape[:2], bits=8 * frames[0].itemsize, chroma_halved=chroma_halved)
     for number, frame in enumerate(frames):
         place = places[number] if places else Similarity()
-        fits = expected[number] if expected else None
-        merger.add(frame, place, brightness[number] if brightness else 1.0, fits)
+        merger.add(
+            planes_of(frame, chroma_halved),
+            place,
+            brightness[number] if brightness else 1.0,
+            worth=worth[number] if worth else None,
+            expected=expected[number] if expected else None,
+        )
     return merger.finish()
+
+
+def judged(frames, places, reference, chroma_halved=False, expected=None):
+    """What is worth looking at of each frame, as the job finds it."""
+    planes = [planes_of(frame, chroma_halved) for frame in frames]
+    codes = [block_detail(each.luma, each.white) for each in planes]
+    fits = expected or [None] * len(frames)
+    worths = Worths(frames[0].shape[:2], places, reference)
+    for number, given in enumerate(codes):
+        worths.take(number, given, fits[number])
+    return [worths.of(number, given, fits[number]) for number, given in enumerate(codes)]
 
 
 def pictures(scene, station):
@@ -34,13 +58,18 @@ def scene_places(scene, station):
 
 
 @cache
-def merged(scene, station, without=()):
-    """A scene's view, as the job makes it; `without`: frames taken out, others where they were."""
-    _, places = scene_places(scene, station)
+def merged(scene, station, without=(), everywhere=False):
+    """A scene's view, as the job makes it; `without`: frames taken out, others where they were.
+
+    everywhere: every frame is looked at all over, whether it is worth that or not.
+    """
+    reference, places = scene_places(scene, station)
     gains = surveyed(scene, station).gains
     kept = [k for k in range(len(places)) if k not in without]
     frames = pictures(scene, station)
-    return merge([frames[k] for k in kept], [places[k] for k in kept], [gains[k] for k in kept])
+    frames, places, gains = ([of[k] for k in kept] for of in (frames, places, gains))
+    worth = None if everywhere else judged(frames, places, kept.index(reference), chroma_halved=True)
+    return merge(frames, places, gains, worth=worth, chroma_halved=True)
 
 
 def moved_by_opencv(frames, places):

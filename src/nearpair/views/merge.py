@@ -276,10 +276,12 @@ class Merger:
 
     def finish(self) -> View:
         """The merged view, in the dtype of the frames."""
-        focus, width = self._focus.finish(self._size)
-        # the largest buffers go before the view is put together
-        del self._focus, self._moved
-        rgb = self._stored(*self._collapsed())
+        del self._moved  # the largest buffers go before the view is put together
+        # beside each other: neither keeps all cores busy; not in the pool, whose workers both of them wait for
+        with ThreadPoolExecutor(1) as beside:
+            focused = beside.submit(self._focus.finish, self._size)
+            rgb = self._stored(*self._collapsed())
+            focus, width = focused.result()
         self._pool.shutdown()
         return View(rgb, focus, width)
 
