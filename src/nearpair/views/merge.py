@@ -163,6 +163,8 @@ class Merger:
         """
         if planes.are_halved and not self._halved:
             planes = planes.at_full_size()
+        if self._levels < _MOVED_LEVELS - 1:
+            worth = None  # the coarsest residue is needed all over
         masks = (*level_masks(None if worth is None else worth.looked_at), EVERYWHERE)
         self._move(planes, to_reference, brightness, masks)
         self._accumulate(to_reference.inverse().matrix(), masks, worth, expected)

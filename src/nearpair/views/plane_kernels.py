@@ -112,7 +112,10 @@ def _down_rolled(
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _down(source: Codes, start: float, slope: float, first: int, count: int, row: F32) -> None:
-    """row[k] = column first + k of the source at row start + slope·k, k < count; ends are repeated."""
+    """row[k] = column first + k of the source at row start + slope·k, k < count; ends are repeated.
+
+    At least one of the columns lies in the source.
+    """
     last, width = source.shape[0] - 1, source.shape[1]
     left, right = min(max(first, 0), width), max(min(first + count, width), 0)
     longest = max(int(min(2 * _NEAR_PX / max(abs(slope), 1e-9), 1e6)), 1)
@@ -133,9 +136,9 @@ def _down(source: Codes, start: float, slope: float, first: int, count: int, row
             upper = p32 * np.float32(source[a, i]) + q32 * np.float32(source[b, i])
             row[into + k] = upper + (r32 * np.float32(source[c, i]) + s32 * np.float32(source[d, i]))
     for k in range(left - first):
-        row[k] = row[left - first] if left < right else np.float32(0.0)
-    for k in range(max(right, left) - first, count):
-        row[k] = row[right - first - 1] if left < right else np.float32(0.0)
+        row[k] = row[left - first]
+    for k in range(right - first, count):
+        row[k] = row[right - first - 1]
 
 
 @njit(cache=True, nogil=True)
@@ -213,8 +216,10 @@ def warp(
             first, last = ends[k, 0] // piece * piece, min(-(-ends[k, 1] // piece) * piece, width)
             low = bases[first // piece]
             count = bases[(last - 1) // piece] + piece + _TAPS - low
+            # outside the source all columns are alike, so that any run of them may hold its end
+            near = min(max(low, 1 - count), source.shape[1] - 1)
             for y in range(block, until):
-                # the source row that belongs to column `low` of the source and row y of the view
-                start = b * (low - tx + b * y) / a + a * y + ty
-                _down(source, start, b / a, low, count, row)
+                # the source row that belongs to column `near` of the source and row y of the view
+                start = b * (near - tx + b * y) / a + a * y + ty
+                _down(source, start, b / a, near, count, row)
                 _across(row, low, weights, bases, piece, offset, y, first, last, out)
