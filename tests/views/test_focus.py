@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nearpair.geometry.transforms import Similarity
-from nearpair.views.focus import coverage
+from nearpair.stacks.gaps import missing_slices
+from nearpair.views.focus import FocusTracker, coverage
 from nearpair.views.focus_kernels import interpolate_peak
 from support.driven import defocused
 from support.merging import merge, merged, scene_places
@@ -130,9 +131,11 @@ def test_scenes_are_sharpest_where_they_are_in_focus(scene, station):
 
 
 def gaps_of(scene, station, without=()):
+    """Gaps as the job tells them: small ones are none, with responses so wide."""
     view = merged(scene, station, without)
     count = len(truth(scene)["frames"][station]) - len(without)
-    return coverage(view.focus, view.response_width, count).gaps
+    found = coverage(view.focus, view.response_width, count)
+    return missing_slices(found.gaps, (), np.ones(count), found.response_width)
 
 
 @pytest.mark.parametrize(("scene", "station"), STATIONS)
@@ -210,3 +213,41 @@ def test_more_blur_between_is_measured_as_a_narrower_response():
     every, second = (merge(tilted(range(0, COUNT, step))).response_width for step in (1, 2))
     assert np.nanmedian(every) / np.nanmedian(second) == pytest.approx(2, rel=0.35)
     assert cv2.mean(np.nan_to_num(second))[0] > 0
+
+
+@pytest.mark.parametrize("width", [1800, 1801, 1900])
+def test_large_energies_are_followed_at_half_their_size(width):
+    """Exact Gaussian responses whose peak walks across the picture: found as in a small one."""
+    size, frames, sigma = (12, width), 11, 1.3
+    peaks = np.linspace(0.5, frames - 1.5, width)
+    tracker = FocusTracker(size)
+    for number in range(frames):
+        energy = np.exp(-((number - peaks) ** 2) / (2 * sigma**2))
+        tracker.add(np.broadcast_to(energy, size).astype(np.float32) + np.float32(1e-4))
+    full = (2 * size[0] - 1, 2 * width - 1)
+    focus, response = tracker.finish(full)
+    assert focus.shape == full
+    expected = [-(-side // 2) for side in size] if width > 1800 else list(size)
+    assert list(response.shape) == expected
+    known = np.isfinite(focus)
+    assert known.mean() > 0.95
+    where = np.interp(np.arange(full[1]) / 2 - 0.25, np.arange(width), peaks)
+    assert np.max(np.abs(focus - where)[known]) < 0.02
+    assert np.nanmedian(response) == pytest.approx(sigma, rel=0.02)
+    found = coverage(focus, response, frames)
+    assert found.gaps == ()
+    assert found.covered_fraction > 0.98
+
+
+def test_a_gap_of_large_energies():
+    """Where two frames were left out the response is half as wide, in frames, or less."""
+    size, sigma, numbers = (8, 1900), 1.3, [*range(8), *range(10, 20)]
+    peaks = np.linspace(0.5, 18.5, size[1])
+    tracker = FocusTracker(size)
+    for number in numbers:
+        energy = np.exp(-((number - peaks) ** 2) / (2 * sigma**2))
+        tracker.add(np.broadcast_to(energy, size).astype(np.float32) + np.float32(1e-4))
+    focus, response = tracker.finish((16, 3800))
+    (gap,) = coverage(focus, response, len(numbers)).gaps
+    assert gap.after_frame in (6, 7)
+    assert gap.width_steps > 1.5

@@ -19,9 +19,10 @@ from skimage.metrics import peak_signal_noise_ratio
 from skimage.transform import warp
 
 from nearpair.geometry.transforms import Similarity
-from nearpair.views.merge import levels_for
+from nearpair.views.merge import Merger, levels_for, only
+from nearpair.views.worth import Worth
 from support.driven import defocused
-from support.merging import merge, merged, moved_by_opencv, pictures, scene_places
+from support.merging import judged, merge, merged, moved_by_opencv, pictures, planes_of, scene_places
 from support.surveys import SCENES, frame_files
 from support.textures import about_centre, photograph
 
@@ -58,11 +59,13 @@ def halves(sharp):
 @pytest.mark.parametrize("size", SIZES)
 def test_a_single_frame_is_returned_exactly(size, dtype):
     frame = cut_out("coffee", size, dtype)
-    view = merge([frame], [Similarity.about((10, 10), 1.01, 0.2, (3, 2))], [1.1])
+    view = only(frame)
     assert view.rgb.dtype == dtype
     np.testing.assert_array_equal(view.rgb, frame)
     assert view.focus.shape == size
+    assert view.response_width.shape == ((size[0] + 1) // 2, (size[1] + 1) // 2)
     assert np.all(np.isnan(view.focus))
+    assert np.all(np.isnan(view.response_width))
 
 
 @pytest.mark.parametrize("count", [2, 3, 9])
@@ -157,7 +160,7 @@ def test_a_frame_is_moved_as_scikit_image_moves_it(scale, roll_deg, shift_px, dt
     expected = warp(frame / full, moved.inverse, order=3, mode="edge")
     seen = warp(np.ones(size), moved.inverse, order=0, mode="constant") > 0
     inside = cv2.erode(seen.astype(np.uint8), np.ones((9, 9))) > 0
-    found = merge([frame], [place], count=2).rgb / full
+    found = merge([frame], [place]).rgb / full
     assert np.max(np.abs(found - expected)[inside]) < 1.6 / 255
 
 
@@ -165,7 +168,7 @@ def test_the_place_of_a_frame_is_where_its_content_lands():
     """A dot at (30, 20), place 5 to the right and 3 up: at (35, 17)."""
     frame = np.zeros((48, 64, 3), np.uint8)
     frame[20, 30] = 255
-    view = merge([frame], [Similarity(shift_x_px=5.0, shift_y_px=-3.0)], count=2).rgb
+    view = merge([frame], [Similarity(shift_x_px=5.0, shift_y_px=-3.0)]).rgb
     assert np.unravel_index(np.argmax(view[..., 1]), (48, 64)) == (17, 35)
 
 
@@ -179,6 +182,21 @@ def test_nothing_leaks_in_from_outside_a_frame(sharp, filling, across):
     both = merge([reference, other], [Similarity(), Similarity(shift_x_px=float(across))]).rgb
     # coarse bands of what it does show reach a little to the left of where it begins
     assert apart(both[:, : across - 24], alone[:, : across - 24]) <= 1
+
+
+@pytest.mark.parametrize("edge", range(507, 517))
+def test_an_edge_where_work_is_cut_makes_no_detail(edge):
+    """Columns are worked on 512 at once; a run that sees nothing of a frame must not make its edge a step."""
+    grey = np.full((60, 700, 3), 200, np.uint8)
+    rng = np.random.default_rng(63)
+    noisy = np.clip(grey + rng.normal(0, 3, grey.shape), 0, 255).astype(np.uint8)
+    place = Similarity(shift_x_px=float(edge - 700))
+    view = merge([noisy, grey], [Similarity(), place]).rgb
+    assert apart(view, grey) < 20
+    np.testing.assert_allclose(np.mean(view[:, edge - 8 : edge - 2], axis=(0, 1)), 200, atol=1)
+    # the noise wins at the edge as elsewhere: it is the only detail
+    spread = [np.std(view[:, part].astype(float) - noisy[:, part]) for part in (slice(0, edge), slice(edge - 8, edge))]
+    assert spread[1] < spread[0] + 1
 
 
 def test_a_sharp_frame_that_covers_a_part_gives_that_part(sharp):
@@ -229,25 +247,90 @@ def test_chroma_of_half_size_files_loses_little():
     assert np.mean(np.abs(grey[0] - grey[1])) < 0.3
 
 
-def test_the_number_of_threads_does_not_matter(halves, monkeypatch):
+@pytest.mark.parametrize(
+    ("scene", "station"), [("minerals", "left"), ("gears", "station_4"), ("shells", "right")]
+)
+def test_what_is_not_looked_at_is_not_missed(scene, station):
+    """Against the ray-traced pinhole picture: as near to it as with every frame looked at all over."""
+    reference, _ = scene_places(scene, station)
+    truth = load(SCENES / scene).view(frame_files(scene, station)[reference].name)
+    part, whole = (merged(scene, station, everywhere=all_over).rgb for all_over in (False, True))
+    assert peak_signal_noise_ratio(truth, part) > peak_signal_noise_ratio(truth, whole) - 0.05
+    assert np.mean(np.abs(part.astype(int) - whole)) < 0.6
+    assert peak_signal_noise_ratio(whole, part) > 38
+
+
+@pytest.mark.parametrize("chroma_halved", [False, True])
+def test_looking_at_everything_is_what_is_done_without_worth(halves, chroma_halved):
+    """Up to the energies that blocks pass on, which are set anew wherever a block is looked at."""
+    everything = [Worth(np.ones((30, 40), np.bool_), np.full((30, 40), 7, np.float32))] * 2
+    views = [merge(halves, worth=worth, chroma_halved=chroma_halved) for worth in (None, everything)]
+    np.testing.assert_array_equal(views[0].rgb, views[1].rgb)
+    np.testing.assert_array_equal(views[0].focus, views[1].focus)
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("chroma_halved", [False, True])
+def test_small_pictures_by_what_they_are_worth(size, chroma_halved):
+    """With fewer than two bands all of every frame is needed; with more, nothing is missed here either."""
+    frames = [cut_out("coffee", size), cv2.GaussianBlur(cut_out("coffee", size), (0, 0), 2)]
+    worth = judged(frames, [Similarity()] * 2, 0, chroma_halved)
+    part, whole = (merge(frames, worth=given, chroma_halved=chroma_halved).rgb for given in (worth, None))
+    if levels_for(size) < 2:
+        np.testing.assert_array_equal(part, whole)
+    assert np.mean(np.abs(part.astype(int) - whole)) < 0.3
+
+
+@pytest.mark.parametrize("chroma_halved", [False, True])
+def test_the_number_of_threads_does_not_matter(halves, monkeypatch, chroma_halved):
     places = [Similarity(), Similarity.about((160, 120), 1.004, 0.1, (1.3, -0.4))]
-    views = []
-    for cores in (1, 2, 7):
-        monkeypatch.setattr(os, "cpu_count", lambda cores=cores: cores)
-        views.append(merge(halves, places))
-    for view in views[1:]:
-        np.testing.assert_array_equal(view.rgb, views[0].rgb)
-        np.testing.assert_array_equal(view.focus, views[0].focus)
+    worth = judged(halves, places, 0, chroma_halved)
+    assert not all(own.looked_at.all() for own in worth)
+    for given in (None, worth):
+        views = []
+        for cores in (1, 2, 7):
+            monkeypatch.setattr(os, "cpu_count", lambda cores=cores: cores)
+            views.append(merge(halves, places, worth=given, chroma_halved=chroma_halved))
+        for view in views[1:]:
+            for part in ("rgb", "focus", "response_width"):
+                np.testing.assert_array_equal(getattr(view, part), getattr(views[0], part))
 
 
 def test_frames_are_not_changed(halves):
     kept = [frame.copy() for frame in halves]
-    view = merge(halves, [Similarity(), Similarity(shift_x_px=0.5)])
+    merge(halves, [Similarity(), Similarity(shift_x_px=0.5)])
+    view = only(halves[0])
     for before, after in zip(kept, halves, strict=True):
         np.testing.assert_array_equal(before, after)
-    single = merge([halves[0]])
-    assert not np.shares_memory(single.rgb, halves[0])
-    assert view.rgb.flags.writeable
+    np.testing.assert_array_equal(view.rgb, halves[0])
+
+
+@pytest.mark.parametrize("chroma_halved", [False, True])
+def test_planes_are_only_read(halves, chroma_halved):
+    """They may lie in a file that must not be written to."""
+    planes = planes_of(halves[0], chroma_halved)
+    parts = (planes.luma, planes.blue, planes.red)
+    for plane in parts:
+        plane.setflags(write=False)
+    kept = [plane.copy() for plane in parts]
+    worth = judged(halves, [Similarity()] * 2, 0, chroma_halved)
+    merger = Merger(halves[0].shape[:2], chroma_halved=chroma_halved)
+    for own in (None, *worth):
+        merger.add(planes, Similarity(shift_x_px=0.5), worth=own)
+    assert merger.finish().rgb.flags.writeable
+    for plane, before in zip(parts, kept, strict=True):
+        np.testing.assert_array_equal(plane, before)
+
+
+def test_halved_planes_for_a_merger_of_full_ones(halves):
+    """A stack with one file of another kind among its JPEGs is merged at full size."""
+    merger = Merger(halves[0].shape[:2])
+    for frame in halves:
+        merger.add(planes_of(frame, True), Similarity())
+    found, expected = merger.finish().rgb, merge(halves).rgb
+    assert peak_signal_noise_ratio(expected, found) > 35
+    grey = [cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in (expected, found)]
+    assert np.mean(np.abs(grey[0].astype(int) - grey[1])) < 0.5
 
 
 def peak_bytes(frame, count):
