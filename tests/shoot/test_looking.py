@@ -17,6 +17,7 @@ from nearpair.progress import silent
 from nearpair.shoot.decisions import Decisions, Station
 from nearpair.shoot.looking import look_at
 from nearpair.shoot.memo import Memo
+from nearpair.shoot.reading import Reading
 from nearpair.shoot.surveying import Keeper, stack_key, survey_factor
 from support.tiny import SCENES, cut, only
 
@@ -34,7 +35,7 @@ def shots(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def seen(shots):
-    return {scene: look_at(Decisions(), folders, None, silent) for scene, folders in shots.items()}
+    return {scene: look_at(Decisions(), folders, Reading(), None, silent) for scene, folders in shots.items()}
 
 
 @pytest.mark.parametrize("scene", PARTS)
@@ -93,7 +94,7 @@ def test_what_was_given_by_hand_about_one_station(shots):
     given = Decisions(
         stations=(Station(name="left", order="near-to-far"), Station(name="nobody", kind="ring"))
     )
-    found = look_at(given, shots["shells"], None, silent)
+    found = look_at(given, shots["shells"], Reading(), None, silent)
     left = found.stations[0]
     assert left.order == "near-to-far"
     assert left.order_confidence > 0.99
@@ -101,7 +102,7 @@ def test_what_was_given_by_hand_about_one_station(shots):
 
 
 def test_one_station_is_looked_at_and_has_no_eyes(shots):
-    found = look_at(Decisions(), shots["minerals"][:1], None, silent)
+    found = look_at(Decisions(), shots["minerals"][:1], Reading(), None, silent)
     assert found.pair is None
     assert found.eyes is None
     assert found.pair_reason == ""
@@ -123,7 +124,7 @@ def test_a_frame_of_something_else_is_left_out_and_named(own):
     with Image.open(file) as picture:
         noise = np.random.default_rng(1).integers(0, 12, (200, 300, 3)).astype(np.uint8)
         Image.fromarray(noise).save(file, quality=95, exif=picture.getexif())
-    found = look_at(Decisions(), own, None, silent)
+    found = look_at(Decisions(), own, Reading(), None, silent)
     named = [aside.file for aside in found.set_aside] + found.stations[0].registration.set_aside_frames
     assert named == [file.name]
     assert "test shot" in found.set_aside[0].reason
@@ -134,8 +135,8 @@ def test_a_frame_of_something_else_is_left_out_and_named(own):
 def test_strict_refuses_what_would_be_set_aside(own):
     (own[1] / "broken.jpg").write_bytes(b"nothing")
     with pytest.raises(SourceError, match=r"broken\.jpg would be set aside: this is not a picture"):
-        look_at(Decisions(strict=True), own, None, silent)
-    assert [aside.file for aside in look_at(Decisions(), own, None, silent).set_aside] == ["broken.jpg"]
+        look_at(Decisions(strict=True), own, Reading(), None, silent)
+    assert [aside.file for aside in look_at(Decisions(), own, Reading(), None, silent).set_aside] == ["broken.jpg"]
 
 
 def test_only_frames_that_cannot_be_decoded(own):
@@ -145,14 +146,14 @@ def test_only_frames_that_cannot_be_decoded(own):
     with pytest.raises(
         SourceError, match=r"No station with usable frames was found\. DO_00\d+\.JPG was set aside"
     ):
-        look_at(Decisions(), own, None, silent)
+        look_at(Decisions(), own, Reading(), None, silent)
 
 
 def test_what_an_earlier_run_found_is_taken_and_equal(shots, tmp_path):
     keeper = Keeper(Memo(tmp_path, "1"), tmp_path)
-    first = look_at(Decisions(), shots["gears"], keeper, silent)
+    first = look_at(Decisions(), shots["gears"], Reading(), keeper, silent)
     told = []
-    again = look_at(Decisions(), shots["gears"], keeper, lambda what, *_: told.append(what))
+    again = look_at(Decisions(), shots["gears"], Reading(), keeper, lambda what, *_: told.append(what))
     assert set(told) == {"reading the headers"}
     assert again.stations == first.stations
     assert again.eyes == first.eyes
@@ -162,9 +163,8 @@ def test_what_an_earlier_run_found_is_taken_and_equal(shots, tmp_path):
         for part in ("sharp", "index", "contrast"):
             np.testing.assert_array_equal(getattr(one.survey, part), getattr(other.survey, part))
     # another version of the program believes nothing of it
-    look_at(
-        Decisions(), shots["gears"], Keeper(Memo(tmp_path, "2"), tmp_path), lambda what, *_: told.append(what)
-    )
+    newer = Keeper(Memo(tmp_path, "2"), tmp_path)
+    look_at(Decisions(), shots["gears"], Reading(), newer, lambda what, *_: told.append(what))
     assert "comparing the stations" in told
 
 
@@ -191,7 +191,7 @@ def test_the_digest_of_a_stack_knows_its_order_and_every_frame(shots):
 
 
 def test_two_frames_are_no_stack_to_judge_coverage_by(own):
-    found = look_at(Decisions(), only(own, {0, 5}), None, silent)
+    found = look_at(Decisions(), only(own, {0, 5}), Reading(), None, silent)
     for station in found.stations:
         assert station.focus.share_per_frame == []
         assert station.focus.covered_fraction == 0

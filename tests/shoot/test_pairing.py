@@ -12,6 +12,7 @@ from nearpair.errors import PairError, SourceError
 from nearpair.progress import silent
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.looking import look_at
+from nearpair.shoot.reading import Reading
 from support.pairs import aloe, cones
 
 Tag = ExifTags.Base
@@ -40,7 +41,7 @@ def stations(tmp_path, positions_px, focal_35mm):
 
 
 def seen(folders, **decided):
-    return look_at(Decisions(**decided), folders, None, silent)
+    return look_at(Decisions(**decided), folders, Reading(), None, silent)
 
 
 # 60 mm on 36 mm width is 600 px of a picture 360 px wide: one thirtieth of the distance is a shift of 20 px

@@ -139,12 +139,14 @@ def test_a_file_that_is_written_in_pieces_is_waited_for(folder):
     watching = Watching(folder, quiet_s=600)
     watching.wait_for(FrameSeen, 2)
     data = SHELLS[2].read_bytes()
+    fifth = len(data) // 5
     with (folder / SHELLS[2].name).open("wb") as file:
-        for start in range(0, len(data), len(data) // 5):
-            file.write(data[start : start + len(data) // 5])
+        for start in range(0, 4 * fifth, fifth):
+            file.write(data[start : start + fifth])
             file.flush()
             time.sleep(0.4)  # longer than a file has to rest, so that half of it is tried
         assert len(only(watching.events, FrameSeen)) == 2
+        file.write(data[4 * fifth :])
         written_s = time.monotonic()
     seen = watching.wait_for(FrameSeen, 3)[-1]
     assert seen.file == SHELLS[2].name
