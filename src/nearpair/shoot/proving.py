@@ -11,7 +11,7 @@ from nearpair.optics.viewing import Viewing
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.progress import Progress
 from nearpair.proof.assemble import Inputs, assemble
-from nearpair.proof.model import Eyes, Mounting, Proof, SetAside, Station, decode, encode
+from nearpair.proof.model import Eyes, Metric, Mounting, Proof, SetAside, Station, decode, encode
 from nearpair.proof.pictures import depth_picture, thumbnail
 from nearpair.proof.report import render
 from nearpair.shoot.atomic import replacing, write_whole
@@ -33,6 +33,7 @@ class Subject(msgspec.Struct, frozen=True):
     eyes: Eyes
     set_aside: list[SetAside]
     notes: list[str]
+    metric: Metric | None = None
 
 
 def _key(decisions: Decisions, subject: Subject) -> str:
@@ -86,6 +87,7 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
         mounting=subject.mounting,
         set_aside=subject.set_aside,
         notes=subject.notes,
+        metric=subject.metric,
     )
 
 
