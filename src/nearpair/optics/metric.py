@@ -10,7 +10,6 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from nearpair.optics import sources
 from nearpair.optics.checks import positive
 
 Plane = NDArray[np.float32]
@@ -75,7 +74,7 @@ def sensor_diagonal_mm(focal_mm: float, focal_35mm: float) -> float:
     """
     positive("focal_mm", focal_mm, "mm")
     positive("focal_35mm", focal_35mm, "mm")
-    return sources.DIAGONAL_35MM_MM.value * focal_mm / focal_35mm
+    return math.hypot(36, 24) * focal_mm / focal_35mm
 
 
 def bar_mm(mm_per_pixel: float, width_px: int) -> float:

@@ -58,14 +58,6 @@ BASE_OF_DISTANCE = Constant(1 / 30, "1", "rule of one thirtieth; no source", Non
 """Stereo base as a share of the distance of the nearest point."""
 DEVIATION_OF_WIDTH = Constant(1 / 30, "1", "1.2 mm on 36 mm; no source", None, "common practice")
 """Customary deviation as a share of the picture's width."""
-DIAGONAL_35MM_MM = Constant(
-    43.2666,
-    "mm",
-    "CIPA DCG-001, Guideline for noting digital camera specifications in catalogs (equivalent by the diagonal)",
-    2005,
-    "from memory",
-)
-"""Diagonal of 36 mm by 24 mm, to which equivalent focal lengths refer."""
 MARKED_LENS_ERROR = Constant(
     0.15, "1", "marked against real focal length close up; no source", None, "common practice"
 )

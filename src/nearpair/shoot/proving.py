@@ -14,6 +14,7 @@ from nearpair.proof.assemble import Inputs, assemble
 from nearpair.proof.model import Eyes, Metric, Mounting, Proof, SetAside, Station, decode, encode
 from nearpair.proof.pictures import depth_picture, thumbnail
 from nearpair.proof.report import render
+from nearpair.proof.scalebar import drawn, scale_bar
 from nearpair.shoot.atomic import replacing, write_whole
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.exporting import glasses_named, pair_as_seen
@@ -101,6 +102,9 @@ def _pictures(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, byt
     }
     if near is not None and far is not None:
         pictures["depth"] = depth_picture(inputs.parallax[::step, ::step], near, far)
+    bar = scale_bar(proof)
+    if bar is not None:
+        pictures |= {name: drawn(pictures[name], bar) for name in ("anaglyph", "left", "right")}
     return {name: _jpeg_bytes(shoot, picture) for name, picture in pictures.items()}
 
 
