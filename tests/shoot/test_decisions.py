@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from nearpair.errors import ShootError
 from nearpair.shoot.decisions import (
+    Capture,
     ColourDecisions,
     Decisions,
     Mounting,
@@ -272,3 +273,15 @@ def test_any_text_is_understood_or_refused(tmp_path_factory, text):
     except ShootError:
         return
     assert isinstance(tomlkit.parse(text.encode().decode("utf-8-sig")), tomlkit.TOMLDocument)
+
+
+def test_lengths_that_nobody_stated_are_not_written_and_can_be_taken_back(tmp_path):
+    path = tmp_path / "shoot.toml"
+    save(path, Decisions())
+    assert not any(line.startswith("base_mm") for line in path.read_text().splitlines())
+    stated = Decisions(capture=Capture(base_mm=6.5, focal_mm=60.0))
+    save(path, stated)
+    assert load(path) == stated
+    save(path, Decisions())
+    assert load(path) == Decisions()
+    assert "sideways move between the two stations" in path.read_text()

@@ -629,3 +629,37 @@ class TestSingleFrames:
             assert len(np.unique(mounted % 257)) == 257
         with Image.open(tmp_path / "shoot" / "out" / "parallel.jpg") as picture:
             assert picture.mode == "RGB"
+
+
+def test_lengths_given_now_are_kept_and_written_as_depth_until_they_are_taken_back(tmp_path):
+    folders, shoot = shells(tmp_path / "card"), tmp_path / "shoot"
+    proof = make(folders, shoot, Overrides(base_mm=8.0, step_mm=4.0))
+    assert (proof.metric.base.stated_mm, proof.metric.step.stated_mm) == (8.0, 4.0)
+    kept = load(shoot / "shoot.toml").capture
+    assert (kept.base_mm, kept.step_mm, kept.focal_mm) == (8.0, 4.0, None)
+    before = snapshot(shoot)
+    assert "pair/depth.tif" in before
+    assert make(folders, shoot) == proof
+    assert snapshot(shoot) == before
+    depth, parallax = (read_tiff(shoot / "pair" / name) for name in ("depth.tif", "parallax.tif"))
+    assert depth.dtype == np.float32
+    assert depth.shape == parallax.shape
+    known = np.isfinite(depth)
+    assert np.array_equal(known, np.isfinite(parallax))
+    assert np.array_equal(depth[known] > 0, parallax[known] > 0)
+    toml = (shoot / "shoot.toml").read_text()
+    (shoot / "shoot.toml").write_text(
+        "\n".join(line for line in toml.splitlines() if not line.startswith(("base_mm", "step_mm"))) + "\n"
+    )
+    assert run(shoot, "proof").metric is None
+    assert not (shoot / "pair" / "depth.tif").exists()
+
+
+def test_a_depth_map_that_was_lost_is_made_again(tmp_path):
+    folders, shoot = shells(tmp_path / "card"), tmp_path / "shoot"
+    make(folders, shoot, Overrides(step_mm=4.0))
+    depth = shoot / "pair" / "depth.tif"
+    first = depth.read_bytes()
+    depth.unlink()
+    run(shoot, "mount")
+    assert depth.read_bytes() == first

@@ -63,6 +63,11 @@ def make(
     screen_width: options.ScreenWidth = None,
     distance: options.Distance = None,
     eyes: options.Pupils = None,
+    base: options.Base = None,
+    step: options.Step = None,
+    field_width: options.FieldWidth = None,
+    sensor_width: options.SensorWidth = None,
+    focal_length: options.FocalLength = None,
     glasses: options.GlassesName = None,
     method: options.Method = None,
     strict: options.Strict = None,
@@ -79,6 +84,7 @@ def make(
         nearpair make left right --to quartz --glasses green-magenta
         nearpair make card --to quartz --window near --left b --right a
         nearpair make card --to quartz --screen-width 1200 --distance 2500 --json
+        nearpair make card --to quartz --base 6.5 --step 0.5
     """
     from nearpair.shoot.run import Overrides
     from nearpair.shoot.run import make as make_shoot
@@ -90,6 +96,11 @@ def make(
         screen_width_mm=screen_width,
         distance_mm=distance,
         eyes_mm=eyes,
+        base_mm=base,
+        step_mm=step,
+        field_width_mm=field_width,
+        sensor_width_mm=sensor_width,
+        focal_mm=focal_length,
         glasses=glasses,
         method=method,
         strict=strict,
@@ -180,6 +191,11 @@ def proof(
     screen_width: options.ScreenWidth = None,
     distance: options.Distance = None,
     eyes: options.Pupils = None,
+    base: options.Base = None,
+    step: options.Step = None,
+    field_width: options.FieldWidth = None,
+    sensor_width: options.SensorWidth = None,
+    focal_length: options.FocalLength = None,
     glasses: options.GlassesName = None,
     method: options.Method = None,
     as_json: options.Json = False,
@@ -192,11 +208,21 @@ def proof(
 
         nearpair proof quartz --screen-width 300 --distance 450
         nearpair proof quartz --method grey
+        nearpair proof quartz --base 6.5 --field-width 31
     """
     from nearpair.shoot.run import Overrides
 
     overrides = Overrides(
-        screen_width_mm=screen_width, distance_mm=distance, eyes_mm=eyes, glasses=glasses, method=method
+        screen_width_mm=screen_width,
+        distance_mm=distance,
+        eyes_mm=eyes,
+        base_mm=base,
+        step_mm=step,
+        field_width_mm=field_width,
+        sensor_width_mm=sensor_width,
+        focal_mm=focal_length,
+        glasses=glasses,
+        method=method,
     )
     found = _run(shoot, "proof", overrides)
     if found is not None:

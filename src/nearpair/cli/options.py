@@ -114,6 +114,36 @@ Pupils = Annotated[
     float | None,
     typer.Option("--eyes", metavar="MM", callback=_pupils, help="Distance of the viewer's pupils."),
 ]
+Base = Annotated[
+    float | None,
+    typer.Option("--base", metavar="MM", callback=_length, help="Sideways move between the two stations."),
+]
+Step = Annotated[
+    float | None,
+    typer.Option("--step", metavar="MM", callback=_length, help="Move of the focus from frame to frame."),
+]
+FieldWidth = Annotated[
+    float | None,
+    typer.Option(
+        "--field-width",
+        metavar="MM",
+        callback=_length,
+        help="Width of what a frame shows in its plane of focus.",
+    ),
+]
+SensorWidth = Annotated[
+    float | None,
+    typer.Option("--sensor-width", metavar="MM", callback=_length, help="Width of the camera's sensor."),
+]
+FocalLength = Annotated[
+    float | None,
+    typer.Option(
+        "--focal-length",
+        metavar="MM",
+        callback=_length,
+        help="Focal length as it is at this magnification.",
+    ),
+]
 GlassesName = Annotated[
     str | None,
     typer.Option(

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from nearpair.proof.model import Comfort, Depth, Eyes, Finding, Proof, SetAside, Station
+from nearpair.proof.model import Comfort, Depth, Eyes, Finding, Metric, Proof, SetAside, Station
+from nearpair.proof.phrases import with_error
 
 SURE_ENOUGH = 0.75
 """Below this confidence the summary says loudly how to decide which view belongs to which eye."""
@@ -121,6 +122,17 @@ def depth(found: Depth) -> Line:
     )
 
 
+def in_mm(found: Metric | None) -> Iterator[Line]:
+    """Say how deep the subject is and how large a pixel is, if it is known."""
+    parts = []
+    if found is not None and found.range_mm is not None and found.range_error_mm is not None:
+        parts.append("{} ± {} mm from near to far".format(*with_error(found.range_mm, found.range_error_mm)))
+    if found is not None and found.window_mm_per_px is not None:
+        parts.append(f"a pixel shows {found.window_mm_per_px:.3g} mm in the plane of the window")
+    if parts:
+        yield Line("In mm", "; ".join(parts))
+
+
 def comfort(found: Comfort) -> Line:
     """Say whether the picture can be looked at without strain under the viewing conditions."""
     seen = found.viewing
@@ -154,6 +166,7 @@ def proof(found: Proof, shoot: Path, anaglyph: Path, page: Path) -> list[Line]:
         *stations(found.stations, found.set_aside),
         *eyes(found.eyes),
         depth(found.depth),
+        *in_mm(found.metric),
         comfort(found.comfort),
         Line("Verdict", found.verdict, _VERDICT_STYLES[found.verdict]),
         *advice(found.advice, shoot),

@@ -17,7 +17,7 @@ from nearpair.proof.comfort import comfort
 from nearpair.proof.depth import depth
 from nearpair.proof.edges import edges
 from nearpair.proof.match import Grid, block_light, grid, matched
-from nearpair.proof.model import Capture, Colour, Eyes, Mounting, Picture, Proof, SetAside, Station
+from nearpair.proof.model import Capture, Colour, Eyes, Metric, Mounting, Picture, Proof, SetAside, Station
 from nearpair.proof.rivalry import ghosting, rivalry, through
 
 
@@ -42,6 +42,7 @@ class Inputs:
     mounting: Mounting
     set_aside: list[SetAside]
     notes: list[str]
+    metric: Metric | None = None
 
 
 def assemble(inputs: Inputs) -> Proof:
@@ -58,6 +59,7 @@ def assemble(inputs: Inputs) -> Proof:
         eyes=inputs.eyes,
         mounting=inputs.mounting,
         depth=measured_depth,
+        metric=inputs.metric,
         comfort=comfort(measured_depth, inputs.mounting.residual_vertical_px, inputs.viewing, width),
         colour=_colour(inputs, on),
         capture=_capture(inputs, on),

@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from nearpair.proof.model import Comfort, Depth, Limit, Proof
-from nearpair.proof.phrases import percent
+from nearpair.proof.model import Comfort, Depth, Length, Limit, Metric, Proof
+from nearpair.proof.phrases import percent, with_error
 
 Row = tuple[str, str, str]
 
@@ -23,6 +23,7 @@ def figures(proof: Proof) -> list[Group]:
     """Every measure of `proof`, grouped."""
     return [
         Group("Depth", _depth(proof.depth)),
+        *([] if proof.metric is None else [Group("In mm", _metric(proof.metric))]),
         Group(
             "Comfort", _comfort(proof.comfort), tuple(limit.source for limit in proof.comfort.limits.values())
         ),
@@ -57,6 +58,55 @@ def _depth(depth: Depth) -> list[Row]:
         ("Depth jumps", f"{relief.jumps}", f"{relief.jump_length_heights:.1f} picture heights long together"),
         ("Textured", _share(relief.textured_share, 0), "of the picture"),
     ]
+
+
+def _metric(metric: Metric) -> list[Row]:
+    return [
+        *_sizes(metric),
+        _off(
+            "Distance of the window", metric.distance_mm, metric.distance_error_mm, "from the entrance pupil"
+        ),
+        _length("Stereo base", metric.base),
+        _length("Step of focus", metric.step),
+        ("Rests on", ", ".join(metric.rests_on), ""),
+    ]
+
+
+def _sizes(metric: Metric) -> list[Row]:
+    near, far = metric.near_mm, metric.far_mm
+    ends = (
+        ""
+        if near is None or far is None
+        else f"{near:+.1f} to {far:+.1f} mm, minus is in front of the window"
+    )
+    pixel = metric.window_mm_per_px
+    planes = (
+        ""
+        if metric.near_mm_per_px is None or metric.far_mm_per_px is None
+        else f"in the window, give or take {_share(metric.scale_error_share)}; near "
+        f"{metric.near_mm_per_px:.4g}, far {metric.far_mm_per_px:.4g} mm"
+    )
+    return [
+        _off("Depth, near to far", metric.range_mm, metric.range_error_mm, ends),
+        ("Size of a pixel", _number(pixel, ".4g", "mm"), planes),
+    ]
+
+
+def _length(name: str, length: Length | None) -> Row:
+    if length is None:
+        return (name, UNKNOWN, "")
+    notes = [] if length.stated_mm is None else [f"stated {length.stated_mm:g} mm"]
+    if length.measured_mm is not None and length.measured_error_mm is not None:
+        number, plus = with_error(length.measured_mm, length.measured_error_mm)
+        notes.append(f"from everything else {number} ± {plus} mm")
+    return _off(name, length.used_mm, length.error_mm, "; ".join(notes))
+
+
+def _off(name: str, value: float | None, error: float | None, note: str) -> Row:
+    if value is None or error is None:
+        return (name, UNKNOWN, note)
+    number, plus = with_error(value, error)
+    return (name, f"{number} ± {plus} mm", note)
 
 
 def _comfort(comfort: Comfort) -> list[Row]:

@@ -1,5 +1,7 @@
 """How numbers are phrased for people."""
 
+import math
+
 
 def percent(share: float, digits: int = 0) -> str:
     """Phrase a share as a percentage: 0.031 is "3 %", with one digit "3.1 %".
@@ -12,3 +14,9 @@ def percent(share: float, digits: int = 0) -> str:
     if share > 0 and float(text) == 0:
         return f"under {least} %"
     return f"{text} %"
+
+
+def with_error(value: float, error: float) -> tuple[str, str]:
+    """Phrase a length and how far it may be off, to the first digit of that: 6.083, 0.12 is "6.1", "0.1"."""
+    digits = max(0, -math.floor(math.log10(error))) if error > 0 else 3
+    return f"{value:.{digits}f}", f"{error:.{digits}f}"

@@ -17,6 +17,7 @@ from nearpair.proof.figures import figures
 from nearpair.proof.model import Proof, Station
 from nearpair.proof.phrases import percent
 from nearpair.proof.pictures import legend
+from nearpair.proof.scalebar import scale_bar
 
 PICTURES = ("anaglyph", "left", "right", "depth")
 """Names of the pictures a report can show; each may be left out."""
@@ -52,6 +53,7 @@ def render(proof: Proof, pictures: Mapping[str, bytes]) -> str:
                 name: _data_address(name, pictures[name]) if name in pictures else None for name in PICTURES
             },
             legend=_legend(proof),
+            bar=scale_bar(proof),
             stations=[_station(station) for station in proof.stations],
             figures=figures(proof),
         )

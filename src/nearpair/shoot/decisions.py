@@ -39,6 +39,20 @@ class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
     window: Literal["auto", "near", "far"] | tuple[Place, Place] = "auto"
 
 
+class Capture(Struct, frozen=True, forbid_unknown_fields=True):
+    """What was read off or measured while shooting, mm; None where nobody did, or where the camera tells.
+
+    `base_mm`: sideways move between the two stations. `step_mm`: move from frame to frame. `field_width_mm`:
+    width of what a frame shows in its plane of focus. `focal_mm`: focal length at this magnification.
+    """
+
+    base_mm: Length | None = None
+    step_mm: Length | None = None
+    field_width_mm: Length | None = None
+    sensor_width_mm: Length | None = None
+    focal_mm: Length | None = None
+
+
 class ViewingConditions(Struct, frozen=True, forbid_unknown_fields=True):
     """How the picture will be looked at: its width, from how far, by eyes how far apart; all in mm."""
 
@@ -68,6 +82,7 @@ class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
     strict: bool = False
     stations: tuple[Station, ...] = ()
     mounting: Mounting = Mounting()
+    capture: Capture = Capture()
     viewing: ViewingConditions = ViewingConditions()
     colour: ColourDecisions = ColourDecisions()
 
@@ -123,6 +138,14 @@ strict = false
 [mounting]
 # Where the stereo window stands: "auto", "near", "far", or a point [x, y] in px of the left view.
 window = "auto"
+
+[capture]
+# What you know in mm; from it follow depth and sizes in mm, and whether the rail moved as far as it should:
+# base_mm = 6.5            sideways move between the two stations
+# step_mm = 0.5            from frame to frame
+# field_width_mm = 31.0    width of what a frame shows in its plane of focus
+# sensor_width_mm = 23.5
+# focal_mm = 60.0          at this magnification
 
 [viewing]
 # The width of the picture on the screen or print, the viewer's distance, and the distance of the pupils.
@@ -197,7 +220,10 @@ def _document(path: Path) -> tomlkit.TOMLDocument:
 
 def _update(table: Any, plain: Mapping[str, Any]) -> None:
     for key, value in plain.items():
-        if isinstance(value, Mapping):
+        if value is None:  # TOML has no null: what is not known is not written
+            if key in table:
+                del table[key]
+        elif isinstance(value, Mapping):
             if key not in table:
                 table[key] = tomlkit.table()
             _update(table[key], value)

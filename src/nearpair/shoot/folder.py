@@ -3,6 +3,7 @@
 shoot.toml                    decisions
 views/<station>.tif           all-in-focus view          views/<station>.focus.tif   focus map
 pair/left.tif, right.tif      mounted views              pair/parallax.tif           their parallax
+pair/depth.tif                depth in mm, if known
 out/                          outputs
 proof.json, proof.html        the proof
 .cache/                       derived, safe to delete at any time
@@ -80,6 +81,11 @@ class ShootFolder:
     def parallax(self) -> Path:
         """The parallax of the mounted pair in left-eye coordinates, px."""
         return self.root / "pair" / "parallax.tif"
+
+    @property
+    def depth(self) -> Path:
+        """The depth of the mounted pair in left-eye coordinates, mm behind the window."""
+        return self.root / "pair" / "depth.tif"
 
     @property
     def proof_json(self) -> Path:

@@ -11,9 +11,10 @@ from nearpair.optics.viewing import Viewing
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.progress import Progress
 from nearpair.proof.assemble import Inputs, assemble
-from nearpair.proof.model import Eyes, Mounting, Proof, SetAside, Station, decode, encode
+from nearpair.proof.model import Eyes, Metric, Mounting, Proof, SetAside, Station, decode, encode
 from nearpair.proof.pictures import depth_picture, thumbnail
 from nearpair.proof.report import render
+from nearpair.proof.scalebar import drawn, scale_bar
 from nearpair.shoot.atomic import replacing, write_whole
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.exporting import glasses_named, pair_as_seen
@@ -33,6 +34,7 @@ class Subject(msgspec.Struct, frozen=True):
     eyes: Eyes
     set_aside: list[SetAside]
     notes: list[str]
+    metric: Metric | None = None
 
 
 def _key(decisions: Decisions, subject: Subject) -> str:
@@ -86,6 +88,7 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
         mounting=subject.mounting,
         set_aside=subject.set_aside,
         notes=subject.notes,
+        metric=subject.metric,
     )
 
 
@@ -99,6 +102,9 @@ def _pictures(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, byt
     }
     if near is not None and far is not None:
         pictures["depth"] = depth_picture(inputs.parallax[::step, ::step], near, far)
+    bar = scale_bar(proof)
+    if bar is not None:
+        pictures |= {name: drawn(pictures[name], bar) for name in ("anaglyph", "left", "right")}
     return {name: _jpeg_bytes(shoot, picture) for name, picture in pictures.items()}
 
 

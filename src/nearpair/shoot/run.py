@@ -22,6 +22,7 @@ from nearpair.shoot.explain import explained
 from nearpair.shoot.exporting import export, glasses_named, methods_for
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Looked, Member, look_at
+from nearpair.shoot.measuring import measure
 from nearpair.shoot.memo import Memo
 from nearpair.shoot.merging import Merged, merge_station
 from nearpair.shoot.mounting import mount_pair
@@ -62,6 +63,11 @@ class Overrides:
     glasses: str | None = None
     method: str | None = None
     strict: bool | None = None
+    base_mm: float | None = None
+    step_mm: float | None = None
+    field_width_mm: float | None = None
+    sensor_width_mm: float | None = None
+    focal_mm: float | None = None
 
 
 class Look(msgspec.Struct, frozen=True):
@@ -158,6 +164,7 @@ def _staged(
         _eyes_of(looked),
         list(looked.set_aside),
         _notes(looked),
+        measure(folder, memo, pair, mounted, decisions.capture),
     )
     drop_stale_proof(folder, memo, decisions, subject)
     if last == 2:
@@ -254,6 +261,14 @@ def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
     return msgspec.structs.replace(
         decisions,
         mounting=_replaced(decisions.mounting, window=overrides.window),
+        capture=_replaced(
+            decisions.capture,
+            base_mm=overrides.base_mm,
+            step_mm=overrides.step_mm,
+            field_width_mm=overrides.field_width_mm,
+            sensor_width_mm=overrides.sensor_width_mm,
+            focal_mm=overrides.focal_mm,
+        ),
         viewing=_replaced(
             decisions.viewing,
             screen_width_mm=overrides.screen_width_mm,

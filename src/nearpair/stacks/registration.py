@@ -220,6 +220,12 @@ def magnifications(steps: Sequence[Step], kind: Kind, reference: int) -> NDArray
     return np.asarray(np.exp(logs - logs[reference]))
 
 
+def error_of_scale(steps: Sequence[Step]) -> float:
+    """Standard error of the mean change of ln scale a step, as errors of steps turned out to be."""
+    sigma = np.array([step.sigma[0] for step in steps]) * _ERROR_TO_SIGMA
+    return float(np.sqrt(np.sum(sigma**2))) / max(1, len(steps))
+
+
 def placed(
     steps: Sequence[Step], kind: Kind, reference: int, size_px: tuple[int, int]
 ) -> tuple[Similarity, ...]:

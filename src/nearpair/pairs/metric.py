@@ -1,0 +1,123 @@
+"""How the disparity of a pair follows the focus of its stack: what ties px to mm.
+
+The plane that a frame has in focus lies at a distance Z from the reference camera and so has one disparity
+
+    d = d₀ + D·u/Z
+
+with u the distance of the reference frame's own plane of focus, D the disparity there if it counts from
+infinity, and d₀ what convergence of the cameras or shifts of their frames add. Source: similar triangles, see
+`optics.base.base_over_distance`. The frame in which a pixel is sharpest is the less certain of the two, so
+u/Z is fitted to d, not the reverse: else D would come out too small.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+F64 = NDArray[np.float64]
+Plane = NDArray[np.float32]
+
+_FEWEST, _SAMPLES = 2000, 60_000
+_LEAST_RANGE_PX, _LEAST_FRAMES = 3.0, 2.0
+_TILES = 4
+_KEEP, _ROUNDS = 3.0, 12
+_FITS = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """d = offset_px + focus_px·closeness; sigma is the relative standard error of focus_px.
+
+    closeness: u/Z of a plane; 1 for the reference frame's own plane of focus, larger for nearer ones.
+    """
+
+    offset_px: float
+    focus_px: float
+    sigma: float
+    per_frame: float
+    """How much closeness grows from frame to frame; above 0. Of a rail stack the mean."""
+
+
+def course_on_rail(disparity: Plane, frame: Plane, closeness: F64) -> Course | None:
+    """Fit the course of a rail stack, whose registration tells how far away each frame's plane is.
+
+    disparity (h, w) in px of the full view and frame (h, w), both NaN where unknown; closeness (n,) by frame
+    number. None if focus and disparity do not tell one course.
+    """
+    numbers = np.arange(len(closeness), dtype=np.float64)
+    at = np.interp(frame, numbers, closeness, left=np.nan, right=np.nan)
+    grows = float(np.abs(np.diff(closeness)).mean()) if len(closeness) > 1 else 0.0
+    return _course(disparity, np.asarray(at, np.float32), grows)
+
+
+def course_by_ring(disparity: Plane, frame: Plane, reference: int, steps_away: float | None) -> Course | None:
+    """Fit the course of a stack whose camera stood still and whose focus moved in even steps.
+
+    steps_away: distance of the reference frame's plane of focus in steps; None takes it for very far away,
+    and the course for straight. Which end is near is taken from the disparity.
+    """
+    away = 1e6 if steps_away is None else steps_away
+    found = []
+    for nearer in (1.0, -1.0):
+        left = away - nearer * (frame - np.float32(reference))
+        closeness = np.where(left > 0, away / np.maximum(left, 1e-6), np.nan)
+        found.append(_course(disparity, np.asarray(closeness, np.float64), 1 / away))
+    return found[0] or found[1]
+
+
+def _course(disparity: Plane, closeness: NDArray[np.floating], per_frame: float) -> Course | None:
+    known = np.isfinite(disparity) & np.isfinite(closeness)
+    rows, columns = np.nonzero(known)
+    if len(rows) < _FEWEST or per_frame <= 0:
+        return None
+    every = slice(None, None, max(1, len(rows) // _SAMPLES))
+    rows, columns = rows[every], columns[every]
+    d, c = disparity[rows, columns].astype(np.float64), closeness[rows, columns].astype(np.float64)
+    if np.ptp(np.percentile(d, (1, 99))) < _LEAST_RANGE_PX:
+        return None
+    middle = (float(d.mean()), float(c.mean()))
+    d, c = d - middle[0], (c - middle[1]) / per_frame
+    keep = _kept(d, c)
+    slope = _slope(d[keep], c[keep])
+    is_one = abs(float(np.corrcoef(d[keep], c[keep])[0, 1])) > _FITS
+    if slope <= 0 or not is_one or np.ptp(np.percentile(c[keep], (1, 99))) < _LEAST_FRAMES:
+        return None
+    there = float(c[keep].mean()) - slope * float(d[keep].mean())
+    focus_px = 1 / (slope * per_frame)
+    offset_px = middle[0] - focus_px * (middle[1] + there * per_frame)
+    tile = _tiles(rows, columns, disparity.shape)
+    return Course(offset_px, focus_px, _spread(d[keep], c[keep], tile[keep]) / slope, per_frame)
+
+
+def _slope(d: F64, c: F64) -> float:
+    return float(np.polynomial.polynomial.polyfit(d, c, 1)[1])
+
+
+def _kept(d: F64, c: F64) -> NDArray[np.bool_]:
+    """Leave out what does not lie on the course: wrong matches, wrong focus."""
+    keep = np.ones(len(d), np.bool_)
+    for _ in range(_ROUNDS):
+        terms = np.polynomial.polynomial.polyfit(d[keep], c[keep], 1)
+        off = np.abs(c - np.polynomial.polynomial.polyval(d, terms))
+        now = off <= _KEEP * 1.4826 * float(np.median(off[keep])) + 1e-9
+        if np.array_equal(now, keep):
+            break
+        keep = now
+    return keep
+
+
+def _tiles(rows: NDArray[np.intp], columns: NDArray[np.intp], shape: tuple[int, ...]) -> NDArray[np.intp]:
+    return (rows * _TILES // shape[0]) * _TILES + columns * _TILES // shape[1]
+
+
+def _spread(d: F64, c: F64, tile: NDArray[np.intp]) -> float:
+    """Standard error of the slope: the jackknife over parts of the picture, whose errors belong together.
+
+    Source: B. Efron, The Jackknife, the Bootstrap and Other Resampling Plans (1982), from memory.
+    """
+    numbers = np.unique(tile)
+    if len(numbers) < 2:
+        return float("inf")
+    without = np.array([_slope(d[tile != number], c[tile != number]) for number in numbers])
+    return float(np.sqrt((len(numbers) - 1) * np.mean((without - without.mean()) ** 2)))

@@ -1,0 +1,288 @@
+"""Measuring the mounted pair in mm: from what was stated, what the pictures say, and the lens."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from nearpair.frames.write import read_tiff, write_float_tiff
+from nearpair.optics import adjustment
+from nearpair.optics.adjustment import Adjusted, Estimate, Observation, adjust, differs
+from nearpair.optics.metric import pixel_um, sensor_diagonal_mm
+from nearpair.optics.sources import MARKED_LENS_ERROR
+from nearpair.pairs.metric import Course, course_by_ring, course_on_rail
+from nearpair.pixels.luma import Plane
+from nearpair.proof.model import Length, Metric
+from nearpair.shoot.atomic import replacing
+from nearpair.shoot.decisions import Capture
+from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.looking import Member
+from nearpair.shoot.memo import Memo, key_of
+from nearpair.shoot.mounting import Mounted
+from nearpair.stacks.registration import error_of_scale, magnifications
+
+# Relative standard errors: of what is read off a rail or a ruler; of a focal length stated as it is at this
+# magnification; the least of what pictures tell (ray-traced stacks with known steps: 0.1 to 0.3 %).
+_READ, _FOCAL_STATED, _LEAST = 0.01, 0.05, 0.005
+# Cameras that slide on a rail point the same way to about this share of the frame's width.
+_POINTS_ASIDE = 0.01
+_ROUNDS, _SETTLED = 12, 1e-4
+_NEAR_PERCENTILE, _FAR_PERCENTILE = 1.0, 99.0
+
+
+class Measured(msgspec.Struct, frozen=True):
+    """What is known of a pair in mm."""
+
+    metric: Metric | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Lens:
+    """What is known of the lens: sizes in mm, of a pixel in um."""
+
+    pixel_um: float | None
+    focal_mm: float | None
+    focal_sigma: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Shoot:
+    """The reference frame of the left eye, its stack, and the disparity of the left view."""
+
+    member: Member
+    disparity: Plane
+    """(h, w) px of the full view, x_left - x_right before mounting."""
+    frame: Plane
+    """(h, w) frame in which each pixel is sharpest."""
+    width_px: int
+    lens: _Lens
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """The adjustment, and closeness u/Z = (disparity - offset_px)/focus_px."""
+
+    adjusted: Adjusted
+    offset_px: float
+    focus_px: float
+    distance_mm: float
+
+    def depth_mm(self, disparity: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Distance; NaN beyond infinity."""
+        closeness = (disparity.astype(np.float64) - self.offset_px) / self.focus_px
+        return self.distance_mm / np.where(closeness > 0, closeness, np.nan)
+
+
+def measure(
+    shoot: ShootFolder, memo: Memo, pair: tuple[Member, Member], mounted: Mounted, capture: Capture
+) -> Metric | None:
+    """Say what is known in mm, and write the depth of every pixel, unless the same was done before."""
+    lens = _lens(pair[0], capture)
+    key = key_of(mounted.key, capture, lens)
+    for outputs in ([shoot.depth], []):
+        recalled = memo.recall("measure", key, outputs)
+        if recalled is not None:
+            return msgspec.json.decode(recalled, type=Measured).metric
+    shoot.depth.unlink(missing_ok=True)
+    found = None
+    if capture.base_mm or capture.step_mm or capture.field_width_mm:
+        parallax = read_tiff(shoot.parallax)
+        found = _measured(_opened(shoot, pair[0], mounted, parallax, lens), capture, mounted, parallax)
+    outputs = []
+    if found is not None and found[1] is not None:
+        outputs = [shoot.depth]
+        with replacing(shoot.depth) as part:
+            write_float_tiff(part, found[1])
+    metric = None if found is None else found[0]
+    memo.record("measure", key, outputs, msgspec.json.encode(Measured(metric)))
+    return metric
+
+
+def _lens(member: Member, capture: Capture) -> _Lens:
+    frame = member.station.frames[member.survey.used[member.reference]]
+    height, width = frame.size_px
+    pixel = None
+    if capture.sensor_width_mm is not None:
+        pixel = pixel_um(capture.sensor_width_mm, width)
+    elif frame.focal_length_mm is not None and frame.focal_length_35mm is not None:
+        diagonal_mm = sensor_diagonal_mm(frame.focal_length_mm, frame.focal_length_35mm)
+        pixel = 1000 * diagonal_mm / math.hypot(height, width)
+    if capture.focal_mm is not None:
+        return _Lens(pixel, capture.focal_mm, _FOCAL_STATED)
+    return _Lens(pixel, frame.focal_length_mm, MARKED_LENS_ERROR.value)
+
+
+def _opened(shoot: ShootFolder, member: Member, mounted: Mounted, parallax: Plane, lens: _Lens) -> _Shoot:
+    x, y, width, height = mounted.mounting.crop_px
+    frame = read_tiff(shoot.focus(member.station.name))[y : y + height, x : x + width]
+    disparity = np.asarray(np.float32(mounted.mounting.shift_px) - parallax, np.float32)
+    return _Shoot(member, disparity, frame, member.station.frames[0].size_px[1], lens)
+
+
+def _measured(
+    shoot: _Shoot, capture: Capture, mounted: Mounted, parallax: Plane
+) -> tuple[Metric, Plane | None] | None:
+    said = _stated(shoot, capture)
+    base, said = _length(shoot, said, "base", capture.base_mm)
+    step, said = _length(shoot, said, "step", capture.step_mm)
+    found, rests = _adjusted(shoot, said)
+    metric = Metric(
+        base=_told(base, found.adjusted.named("base")), step=_told(step, found.adjusted.named("step"))
+    )
+    metric = msgspec.structs.replace(metric, rests_on=rests)
+    known = parallax[np.isfinite(parallax)]
+    if not known.size:
+        return metric, None
+    window_px = mounted.mounting.shift_px
+    near_px, far_px = window_px - np.percentile(known, (_NEAR_PERCENTILE, _FAR_PERCENTILE))
+    planes = found.depth_mm(np.array([window_px, near_px, far_px]))
+    metric = _with_sizes(metric, found, planes)
+    return _with_depth(metric, found, planes, shoot.disparity)
+
+
+def _stated(shoot: _Shoot, capture: Capture) -> list[Observation]:
+    said = []
+    if capture.field_width_mm is not None:
+        said.append(adjustment.stated("scale", capture.field_width_mm / shoot.width_px, _READ))
+    if capture.base_mm is not None:
+        said.append(adjustment.stated("base", capture.base_mm, _READ))
+    if capture.step_mm is not None:
+        said.append(adjustment.stated("step", capture.step_mm, _READ))
+    return said
+
+
+def _length(
+    shoot: _Shoot, said: list[Observation], name: adjustment.Name, stated_mm: float | None
+) -> tuple[Length | None, list[Observation]]:
+    """Compare a stated length with what everything else says; what is contradicted is not believed."""
+    if stated_mm is None:
+        return None, said
+    others = [one for one in said if one.name != f"stated {name}"]
+    rest = _adjusted(shoot, others)[0].adjusted.named(name)
+    length = Length(used_mm=stated_mm, error_mm=Estimate(stated_mm, _READ).error, stated_mm=stated_mm)
+    if not rest.is_known:
+        return length, said
+    wrong = differs(rest, Estimate(stated_mm, _READ))
+    found = {"measured_mm": rest.value, "measured_error_mm": rest.error, "contradicted": wrong}
+    return msgspec.structs.replace(length, **found), others if wrong else said
+
+
+def _told(length: Length | None, found: Estimate) -> Length | None:
+    """The length that is reckoned with."""
+    if not found.is_known:
+        return length
+    if length is None:
+        return Length(
+            used_mm=found.value, error_mm=found.error, measured_mm=found.value, measured_error_mm=found.error
+        )
+    return msgspec.structs.replace(length, used_mm=found.value, error_mm=found.error)
+
+
+def _adjusted(shoot: _Shoot, said: Sequence[Observation]) -> tuple[_Found, list[str]]:
+    """Adjust all that is known; a focus ring's course is fitted anew once it is known how far away it was."""
+    away: float | None = None
+    for _ in range(_ROUNDS):
+        course, observations = _observations(shoot, away)
+        adjusted = adjust([*said, *observations])
+        step, distance = adjusted.named("step"), adjusted.named("distance")
+        if shoot.member.found.kind != "ring" or not (step.is_known and distance.is_known):
+            break
+        before, away = away, distance.value / step.value
+        if before is not None and abs(away / before - 1) < _SETTLED:
+            break
+    focus_px = adjusted.of(0, 1, 0, -1).value if course is None else course.focus_px
+    distance_mm = adjusted.named("distance").value
+    if course is not None and shoot.member.found.kind == "ring":
+        distance_mm = step.value / course.per_frame
+    offset_px = 0.0 if course is None else course.offset_px
+    rests = [one.name for one in (*said, *observations)]
+    return _Found(adjusted, offset_px, focus_px, distance_mm), rests
+
+
+def _observations(shoot: _Shoot, away: float | None) -> tuple[Course | None, list[Observation]]:
+    """What the pictures and the camera say, without anything stated."""
+    lens, member = shoot.lens, shoot.member
+    course = None
+    said = []
+    if lens.pixel_um is not None and lens.focal_mm is not None:
+        said.append(adjustment.from_lens(lens.focal_mm, lens.pixel_um, lens.focal_sigma))
+    if member.found.kind == "rail":
+        closeness, change, error = _rail(member)
+        course = course_on_rail(shoot.disparity, shoot.frame, closeness)
+        if change > 0 and error < adjustment.KNOWN_SIGMA * change:
+            said.append(adjustment.from_rail(change, max(error / change, _LEAST)))
+        if course is not None:
+            said.append(adjustment.from_disparity(course.focus_px, max(course.sigma, _LEAST)))
+    elif member.found.kind == "ring":
+        reference = member.survey.used[member.reference]
+        course = course_by_ring(shoot.disparity, shoot.frame, reference, away)
+        if course is not None:
+            slope = course.focus_px * course.per_frame
+            said.append(adjustment.from_course(slope, max(course.sigma, _LEAST)))
+    return course, [*said, *_parallel(shoot, course, is_sure=away is not None or member.found.kind == "rail")]
+
+
+def _rail(member: Member) -> tuple[NDArray[np.float64], float, float]:
+    """Closeness of each frame's plane of focus; the usual step over its distance, and the error of that."""
+    used = np.array(member.survey.used, np.float64)
+    closeness = magnifications(member.survey.steps, "rail", member.reference)
+    numbers = np.arange(used[-1] + 1)
+    if len(used) < 2:
+        return np.interp(numbers, used, closeness), 0.0, 0.0
+    changes = np.abs(np.diff(1 / closeness)) / np.diff(used)
+    return np.interp(numbers, used, closeness), float(np.median(changes)), error_of_scale(member.survey.steps)
+
+
+def _parallel(shoot: _Shoot, course: Course | None, *, is_sure: bool) -> list[Observation]:
+    """Two cameras that point the same way see base over mm/px as the disparity itself."""
+    aside_px = _POINTS_ASIDE * shoot.width_px
+    if course is not None:
+        focus_px = course.offset_px + course.focus_px
+        if is_sure and abs(course.offset_px) > 3 * math.hypot(aside_px, course.sigma * course.focus_px):
+            return []
+    else:
+        known = shoot.disparity[np.isfinite(shoot.disparity)]
+        focus_px = float(np.median(known)) if known.size else 0.0
+    return [adjustment.from_disparity(focus_px, aside_px / focus_px)] if focus_px > aside_px else []
+
+
+def _with_sizes(metric: Metric, found: _Found, planes: NDArray[np.float64]) -> Metric:
+    """Size of a pixel at the window, the near and the far end: grows with distance."""
+    scale = found.adjusted.named("scale")
+    if not (scale.is_known and np.all(np.isfinite(planes))):
+        return metric
+    window, near, far = (float(scale.value * plane / found.distance_mm) for plane in planes)
+    return msgspec.structs.replace(
+        metric,
+        window_mm_per_px=window,
+        near_mm_per_px=near,
+        far_mm_per_px=far,
+        scale_error_share=2 * scale.sigma,
+    )
+
+
+def _with_depth(
+    metric: Metric, found: _Found, planes: NDArray[np.float64], disparity: Plane
+) -> tuple[Metric, Plane | None]:
+    """Depth behind the window: of near and far, and of every pixel, if mm and px of depth are tied."""
+    depth_of_px = found.adjusted.of(0, -1, 1, 1)
+    if not (depth_of_px.is_known and np.all(np.isfinite(planes))):
+        return metric, None
+    near, far = (float(plane - planes[0]) for plane in planes[1:])
+    metric = msgspec.structs.replace(
+        metric,
+        near_mm=near,
+        far_mm=far,
+        range_mm=far - near,
+        range_error_mm=2 * depth_of_px.sigma * (far - near),
+    )
+    distance = found.adjusted.named("distance")
+    if distance.is_known:
+        window = float(planes[0])
+        metric = msgspec.structs.replace(
+            metric, distance_mm=window, distance_error_mm=2 * distance.sigma * window
+        )
+    return metric, np.asarray(found.depth_mm(disparity) - planes[0], np.float32)
