@@ -71,7 +71,9 @@ def of_bits(plane, bits):
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("name", ["gravel", "camera"])
 def test_blocks_hold_the_energy_of_a_laplacian_level(name, size, bits):
-    plane, full = of_bits(np.ascontiguousarray(photograph(name)[90 : 90 + size[0], 40 : 40 + size[1], 1]), bits)
+    plane, full = of_bits(
+        np.ascontiguousarray(photograph(name)[90 : 90 + size[0], 40 : 40 + size[1], 1]), bits
+    )
     kept = plane.copy()
     codes, expected = block_detail(plane, full), energies(plane, full)
     assert (codes.dtype, codes.shape) == (np.uint8, expected.shape)

@@ -1,4 +1,4 @@
-"""Luma and chroma planes against Pillow's YCbCr, which is JFIF's (Pillow's documentation, modes; ITU-T T.871)."""
+"""Luma and chroma planes against the YCbCr of Pillow, which is that of JFIF (Pillow's docs; ITU-T T.871)."""
 
 import cv2
 import numpy as np
@@ -137,9 +137,7 @@ def test_chroma_at_full_size(size):
     grown = halved_planes(picture).at_full_size()
     assert [plane.shape for plane in (grown.luma, grown.blue, grown.red)] == [size] * 3
     assert grown.blue.dtype == np.uint8
-    np.testing.assert_allclose(
-        np.stack([grown.luma, grown.blue, grown.red]), by_pillow(picture), atol=1.01
-    )
+    np.testing.assert_allclose(np.stack([grown.luma, grown.blue, grown.red]), by_pillow(picture), atol=1.01)
     full = full_planes(picture)
     assert full.at_full_size() is full
 

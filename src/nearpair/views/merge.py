@@ -279,7 +279,7 @@ class Merger:
     def finish(self) -> View:
         """The merged view, in the dtype of the frames."""
         del self._moved  # the largest buffers go before the view is put together
-        # beside each other: neither keeps all cores busy; not in the pool, whose workers both of them wait for
+        # beside each other, as neither keeps all cores busy; not in the pool, for whose workers both wait
         with ThreadPoolExecutor(1) as beside:
             focused = beside.submit(self._focus.finish, self._size)
             rgb = self._stored(*self._collapsed())
