@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nearpair.errors import PairError
+from nearpair.geometry.projective import Projective
 from nearpair.geometry.transforms import Similarity
 from nearpair.pairs.disparity import match_rows
 from nearpair.pairs.mounting import (
@@ -158,7 +159,7 @@ def test_a_level_pair_is_cropped_by_the_window_alone():
     x, y, width, height = found.crop_px
     assert (x, width) == (30, 570)
     assert (y, height) == (10, 380)
-    assert found.right_transform == Similarity(shift_x_px=30.0)
+    assert found.right_transform == Projective.like(Similarity(shift_x_px=30.0))
     assert found.window_disparity_px == 30.0
 
 
