@@ -24,10 +24,8 @@ Rectangle = tuple[float, float, float, float]
 """x0, y0, x1, y1 in px, ends included."""
 AS_IT_IS = Similarity()
 
-_NEAR_PERCENTILE, _FAR_PERCENTILE = 99.0, 1.0
-_EDGE_SHARE = 0.02
-_EDGE_PERCENTILE = 98.0
-_FEWEST_KNOWN = 50
+NEAR_PERCENTILE, FAR_PERCENTILE = 99.0, 1.0
+FEWEST_KNOWN = 50
 _AROUND_PX = (5, 15, 40)
 _SMALLEST_PX = 32
 
@@ -47,42 +45,25 @@ class Mount:
     """Left view px → where it lies: the same place, unless the base slopes."""
 
 
-def window_disparity(disparity: Plane, window: Window, left_crop: tuple[int, int]) -> float:
+def window_disparity(disparity: Plane, window: Literal["near", "far"] | tuple[float, float]) -> float:
     """Disparity (px of the map) of the stereo window, by a stated rule or at a point.
 
-    disparity: (h, w) map of the left view, NaN where unknown; left_crop: columns [from, to) that both views
-    have. Rules: "near" puts the 99th percentile of the disparities at the window, so that all lies behind
-    it; "far" the 1st, so that all lies in front. "auto" puts the nearest things that touch the left or right
-    edge of the common picture at the window (98th percentile of the rows' medians within 2 % of the width),
-    because only things cut by those edges break it; the inside may come forward through it. Raises PairError
-    without depth.
+    disparity: (h, w) map of the left view, NaN where unknown. "near" puts the 99th percentile of the
+    disparities at the window, so that all lies behind it; "far" the 1st, so that all lies in front. Raises
+    PairError without depth.
     """
     if isinstance(window, tuple):
         return _at_point(disparity, window)
     known = disparity[np.isfinite(disparity)]
-    if len(known) < _FEWEST_KNOWN:
-        message = (
-            "The two views share too little texture to tell their depth, so the window cannot be placed."
-        )
-        raise PairError(message, "Check that both stations show the same subject, sharp somewhere.")
-    near, far = np.percentile(known, [_NEAR_PERCENTILE, _FAR_PERCENTILE])
-    if window == "near":
-        return float(near)
-    if window == "far":
-        return float(far)
-    start, stop = left_crop
-    reach = max(1, round(_EDGE_SHARE * (stop - start)))
-    edges = (disparity[:, start : start + reach], disparity[:, stop - reach : stop])
-    cut = np.concatenate([_row_medians(edge) for edge in edges])
-    if len(cut) < _FEWEST_KNOWN:
-        return float(near)
-    return float(np.clip(np.percentile(cut, _EDGE_PERCENTILE), far, near))
+    if len(known) < FEWEST_KNOWN:
+        raise no_depth()
+    return float(np.percentile(known, NEAR_PERCENTILE if window == "near" else FAR_PERCENTILE))
 
 
-def _row_medians(strip: Plane) -> Plane:
-    """Median of each row that has known values."""
-    rows = strip[np.isfinite(strip).any(axis=1)]
-    return np.asarray(np.nanmedian(rows, axis=1), np.float32) if len(rows) else np.zeros(0, np.float32)
+def no_depth() -> PairError:
+    """Views without common texture."""
+    message = "The two views share too little texture to tell their depth, so the window cannot be placed."
+    return PairError(message, "Check that both stations show the same subject, sharp somewhere.")
 
 
 def _at_point(disparity: Plane, point: tuple[float, float]) -> float:
@@ -107,10 +88,14 @@ def plan_mount(
     window_point_px: tuple[float, float] | None,
     usable: tuple[Rectangle, Rectangle],
     left: Similarity = AS_IT_IS,
+    *,
+    aspect: float | None = None,
+    trim: tuple[float, float] = (0.0, 0.0),
 ) -> Mount:
     """Lay out the pair: `rows` maps the right view on the left one's rows (full px), see `rectify`.
 
-    left: how the left view is turned, if it is; `rows` leads to the turned view.
+    left: how the left view is turned, if it is; `rows` leads to the turned view. aspect: width over height of
+    the crop, None as the frames. trim: shares of the common width to leave out on the left and on the right.
 
     usable: for each view the rectangle (x0, y0, x1, y1) that its frames really cover. The crop is the largest
     rectangle of the frames' aspect ratio that both views have. Raises PairError when they share too little.
@@ -118,13 +103,18 @@ def plan_mount(
     whole = Projective.like(rows) if isinstance(rows, Similarity) else rows
     right = whole.then(Similarity(shift_x_px=window_px))
     x_min, y_min, x_max, y_max = _common(_inside(left, usable[0]), _inside(right, usable[1]))
+    common = x_max - x_min
+    x_min, x_max = x_min + trim[0] * common, x_max - trim[1] * common
     x0, y0 = math.ceil(x_min), math.ceil(y_min)
     width, height = math.floor(x_max) - x0 + 1, math.floor(y_max) - y0 + 1
     if width < _SMALLEST_PX or height < _SMALLEST_PX:
         message = "The two views have almost nothing in common at this window."
         raise PairError(message, "Use a smaller stereo base, or place the window on another point.")
     keep = None if window_point_px is None else _moved_point(left, window_point_px)
-    crop = _with_aspect((x0, y0, width, height), size_px[1] / size_px[0], keep)
+    crop = _with_aspect((x0, y0, width, height), aspect or size_px[1] / size_px[0], keep)
+    if min(crop[2:]) < _SMALLEST_PX:
+        message = f"A crop {aspect:g} times as wide as high would be less than {_SMALLEST_PX} px."
+        raise PairError(message, "Choose an aspect ratio nearer to the frames' own.")
     return Mount(right, window_px, window_point_px, crop, left)
 
 

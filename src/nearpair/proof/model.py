@@ -120,7 +120,8 @@ class Mounting(msgspec.Struct, frozen=True, kw_only=True):
     `keystone_px`: what yaw and pitch of the right camera shifted vertically in the corners, and was taken
     out. `yaw_deg`, `pitch_deg`: the same as angles by which the picture was turned back, null where the focal
     length is not known. `base_slope_deg`: slope of the stereo base against the rows; both views were turned
-    by its opposite.
+    by its opposite. `floating_px`: by how much a floating window brings the left and the right side forward.
+    `window_rule`, `crop_rule`: by which rules window and crop were found, in words.
     """
 
     rotation_deg: float
@@ -134,6 +135,9 @@ class Mounting(msgspec.Struct, frozen=True, kw_only=True):
     yaw_deg: float | None = None
     pitch_deg: float | None = None
     base_slope_deg: float = 0.0
+    floating_px: tuple[int, int] = (0, 0)
+    window_rule: str = ""
+    crop_rule: str = ""
 
 
 class Relief(msgspec.Struct, frozen=True, kw_only=True):

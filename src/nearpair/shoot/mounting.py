@@ -12,24 +12,19 @@ from nearpair.frames.profiles import read_profile
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_float_tiff, write_tiff
 from nearpair.geometry.projective import Projective
-from nearpair.geometry.transforms import Similarity
+from nearpair.optics.viewing import Viewing, divergence_limits, one_degree_limits
 from nearpair.pairs.disparity import match_rows
 from nearpair.pairs.evidence import search_range
 from nearpair.pairs.matches import match, spread_out
-from nearpair.pairs.mounting import (
-    Mount,
-    Window,
-    mounted,
-    mounted_parallax,
-    plan_mount,
-    window_disparity,
-)
+from nearpair.pairs.mounting import mounted
+from nearpair.pairs.placing import Allowed, Laid, Placed, floating_sides, parallax_of, place
 from nearpair.pairs.rectify import NotRectified, Rectified, rectify
 from nearpair.pixels.luma import Plane, luma, reduced
 from nearpair.pixels.moved import moved
 from nearpair.progress import Progress
 from nearpair.proof.model import Mounting, Residual
 from nearpair.shoot.atomic import replacing
+from nearpair.shoot.decisions import Decisions, ViewingConditions
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
@@ -53,11 +48,13 @@ def mount_pair(
     memo: Memo,
     pair: tuple[Member, Member],
     merged: tuple[Merged, Merged],
-    window: Window,
+    decisions: Decisions,
     progress: Progress,
 ) -> Mounted:
     """Mount the two views, unless the same was done before. Raises PairError when they do not fit."""
-    key = key_of(merged[0].key, merged[1].key, window)
+    asked = decisions.mounting
+    viewing = decisions.viewing if asked.window == "auto" else None
+    key = key_of(merged[0].key, merged[1].key, asked, viewing)
     outputs = [shoot.left, shoot.right, shoot.parallax]
     recalled = memo.recall("mount", key, outputs)
     if recalled is not None:
@@ -69,8 +66,12 @@ def mount_pair(
     progress("mounting the pair", 0, _STEPS)
     focal = [focal_px(frame, max(frame.size_px)) for frame in map(_reference, pair)]
     focal_known = focal[0] if focal[0] == focal[1] else None
-    mount, parallax, rows = _planned(views[0], views[1], merged, window, focal_known, progress)
-    left, right = mounted(views[0], views[1], mount)
+    laid, rows = _laid(views[0], views[1], merged, focal_known)
+    progress("mounting the pair", 2, _STEPS)
+    placed = place(laid, asked.window, asked.aspect_ratio(), _allowed(decisions.viewing))
+    parallax = parallax_of(laid, placed.mount)
+    floating = floating_sides(parallax) if asked.floating == "auto" else (0, 0)
+    left, right = mounted(views[0], views[1], placed.mount)
     del views
     progress("mounting the pair", 3, _STEPS)
     residual = _residual(left, right)
@@ -80,7 +81,7 @@ def mount_pair(
             write_tiff(part, picture, read_profile(frame.path), frame)
     with replacing(outputs[2]) as part:
         write_float_tiff(part, parallax)
-    result = Mounted(key, _report(mount, rows, merged[0].size_px, focal_known, residual))
+    result = Mounted(key, _report(placed, rows, laid, focal_known, residual, floating))
     memo.record("mount", key, outputs, msgspec.json.encode(result))
     progress("mounting the pair", _STEPS, _STEPS)
     return result
@@ -90,34 +91,25 @@ def _reference(member: Member) -> FrameInfo:
     return member.station.frames[member.survey.used[member.reference]]
 
 
-def _planned(
-    left: Pixels,
-    right: Pixels,
-    merged: tuple[Merged, Merged],
-    window: Window,
-    focal: float | None,
-    progress: Progress,
-) -> tuple[Mount, Plane, Rectified]:
+def _allowed(seen: ViewingConditions) -> Allowed:
+    """Parallax within one degree and without divergence, as shares of the picture's width."""
+    viewing = Viewing(seen.screen_width_mm, seen.distance_mm, seen.eyes_mm)
+    degree, divergence = one_degree_limits(viewing), divergence_limits(viewing)
+    far_mm = min(degree.far_mm, divergence.far_mm)
+    return Allowed(degree.near_mm / seen.screen_width_mm, far_mm / seen.screen_width_mm)
+
+
+def _laid(
+    left: Pixels, right: Pixels, merged: tuple[Merged, Merged], focal: float | None
+) -> tuple[Laid, Rectified]:
+    """Lay the views on common rows and measure their depth."""
     size = merged[0].size_px
     factor = match_factor(size)
     first, second = (reduced(luma(view), factor) for view in (left, right))
     rows, disparity = _depth(first, second, None if focal is None else focal / factor)
-    turned, laid = rows.level((first.shape[0], first.shape[1]))
-    left_turn = turned.resampled(factor)
-    progress("mounting the pair", 2, _STEPS)
-    common = _common_columns(disparity)
-    point = window if isinstance(window, tuple) else None
-    asked: Window = _on_map(left_turn, point, factor) if point else window
-    at = window_disparity(disparity, asked, common) * factor
+    turn, onto = rows.level((first.shape[0], first.shape[1]))
     usable = (merged[0].covered_px, merged[1].covered_px)
-    mount = plan_mount(size, laid.resampled(factor), at, point, usable, left_turn)
-    return mount, mounted_parallax(disparity, factor, mount), rows
-
-
-def _on_map(turn: Similarity, point: tuple[float, float], factor: int) -> tuple[float, float]:
-    """Where a point of the left view lies on a map of the turned view reduced by `factor`."""
-    x, y = (turn.apply(np.array(point, dtype=np.float64)) + 0.5) / factor - 0.5
-    return float(x), float(y)
+    return Laid(size, turn.resampled(factor), onto.resampled(factor), usable, disparity, factor), rows
 
 
 def _depth(first: Plane, second: Plane, focal: float | None) -> tuple[Rectified, Plane]:
@@ -138,14 +130,6 @@ def _depth(first: Plane, second: Plane, focal: float | None) -> tuple[Rectified,
     return rows, match_rows(first, laid, lowest, highest).px
 
 
-def _common_columns(disparity: Plane) -> tuple[int, int]:
-    """Columns of the left view that the right one has too."""
-    width = disparity.shape[1]
-    known = disparity[np.isfinite(disparity)]
-    middle = int(np.median(known)) if known.size else 0
-    return max(0, middle), min(width, width + middle)
-
-
 def _residual(left: Pixels, right: Pixels) -> Residual:
     """Vertical parallax left over, measured anew on the mounted pair (px of the full pictures)."""
     factor = match_factor((left.shape[0], left.shape[1]))
@@ -158,22 +142,33 @@ def _residual(left: Pixels, right: Pixels) -> Residual:
 
 
 def _report(
-    mount: Mount, rows: Rectified, size: tuple[int, int], focal: float | None, residual: Residual
+    placed: Placed,
+    rows: Rectified,
+    laid: Laid,
+    focal: float | None,
+    residual: Residual,
+    floating: tuple[int, int],
 ) -> Mounting:
+    mount = placed.mount
     middle = (mount.crop_px[0] + mount.crop_px[2] / 2, mount.crop_px[1] + mount.crop_px[3] / 2)
-    _, vertical = mount.right_transform.shift_at(middle)
-    around = mount.right_transform.nearest_similarity(((size[1] - 1) / 2, (size[0] - 1) / 2))
-    p, q, _ = mount.right_transform.third
+    # against the left view as it was, whether or not both are turned for a sloping base
+    right = rows.second_to_first.resampled(laid.factor)
+    height, width = laid.size_px
+    around = right.nearest_similarity(((width - 1) / 2, (height - 1) / 2))
+    p, q, _ = right.third
     return Mounting(
         rotation_deg=around.roll_deg,
         scale=around.scale,
-        vertical_px=vertical,
+        vertical_px=right.shift_at(middle)[1],
         shift_px=mount.window_disparity_px,
         window_point_px=mount.window_point_px,
         crop_px=mount.crop_px,
         residual_vertical_px=residual,
-        keystone_px=(abs(p) * size[1] * size[0] / 4, abs(q) * size[0] ** 2 / 4),
+        keystone_px=(abs(p) * width * height / 4, abs(q) * height**2 / 4),
         yaw_deg=None if focal is None else -math.degrees(math.atan(p * focal)),
         pitch_deg=None if focal is None else -math.degrees(math.atan(q * focal)),
         base_slope_deg=rows.base_deg,
+        floating_px=floating,
+        window_rule=placed.window_rule,
+        crop_rule=placed.crop_rule,
     )
