@@ -7,7 +7,15 @@ import typer
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nearpair.cli.options import GLASSES_NAMES, METHOD_NAMES, Window, listed, parse_window
+from nearpair.cli.options import (
+    GLASSES_NAMES,
+    METHOD_NAMES,
+    Floating,
+    Window,
+    listed,
+    parse_floating,
+    parse_window,
+)
 from nearpair.colour.glasses import GLASSES
 from nearpair.outputs.anaglyph import METHODS
 
@@ -44,6 +52,20 @@ def test_any_other_window_is_refused_with_an_example(text):
 def test_bad_windows(text):
     with pytest.raises(typer.BadParameter, match="expected auto, near, far or a point X,Y"):
         parse_window(text)
+
+
+def test_floating_words():
+    assert parse_floating(" Never ") == Floating("never")
+    assert parse_floating("auto") == Floating("auto")
+    with pytest.raises(typer.BadParameter, match="expected auto or never, found 'always'"):
+        parse_floating("always")
+
+
+@pytest.mark.parametrize("text", ["4/3", "0:1", "4:", "wide", "-4:3", "4:3:2"])
+def test_bad_aspects(nearpair, text):
+    result = nearpair(*MAKE, "--aspect", text)
+    assert result.exit_code == 2
+    assert "expected auto or width to height, for example 4:3" in words(result)
 
 
 def test_choices_are_those_that_exist():

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from nearpair.geometry.projective import Projective
 from nearpair.geometry.transforms import Similarity
 from nearpair.pairs.evidence import (
     SmallView,
@@ -109,7 +110,7 @@ def test_without_texture_the_matched_points_tell_the_search_range():
 
 def test_the_second_view_is_laid_on_the_rows():
     size = (40, 60)
-    rows = Rectified(Similarity(shift_x_px=3.0, shift_y_px=-2.0), 0.0, 0.0, np.ones(1, bool))
+    rows = Rectified(Projective.like(Similarity(shift_x_px=3.0, shift_y_px=-2.0)), 0.0, 0.0, np.ones(1, bool))
     plane = np.arange(40 * 60, dtype=np.float32).reshape(size)
     laid = laid_on_rows(plane, rows)
     # content moves 3 to the right and 2 up; nothing new comes in at the edges

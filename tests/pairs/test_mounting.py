@@ -11,8 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nearpair.errors import PairError
+from nearpair.geometry.projective import Projective, turned_camera
 from nearpair.geometry.transforms import Similarity
 from nearpair.pairs.disparity import match_rows
+from nearpair.pairs.matches import match, spread_out
 from nearpair.pairs.mounting import (
     Mount,
     covered,
@@ -21,6 +23,7 @@ from nearpair.pairs.mounting import (
     plan_mount,
     window_disparity,
 )
+from nearpair.pairs.rectify import rectify
 from nearpair.pixels.luma import luma
 from support.pairs import motorcycle
 
@@ -47,69 +50,41 @@ class TestWindow:
 
     def test_near_and_far(self):
         plane = self.ramp()
-        assert window_disparity(plane, "near", (0, 200)) == pytest.approx(np.percentile(plane, 99))
-        assert window_disparity(plane, "far", (0, 200)) == pytest.approx(np.percentile(plane, 1))
+        assert window_disparity(plane, "near") == pytest.approx(np.percentile(plane, 99))
+        assert window_disparity(plane, "far") == pytest.approx(np.percentile(plane, 1))
 
-    def test_auto_looks_at_the_sides_of_the_common_picture(self):
-        plane = np.full((100, 200), 20, np.float32)
-        plane[:, 100:120] = 60  # in the middle: may come through the window
-        plane[:, 40:45] = 35  # at the left edge of what both eyes have
-        assert window_disparity(plane, "auto", (40, 200)) == pytest.approx(35)
-        plane[:, 192:200] = 50
-        assert window_disparity(plane, "auto", (40, 200)) == pytest.approx(50)
-        assert window_disparity(plane, "auto", (50, 190)) == pytest.approx(20)
-
-    def test_auto_does_not_let_a_few_pixels_decide(self):
-        plane = np.full((100, 200), 20, np.float32)
-        plane[:3, :8] = 90
-        assert window_disparity(plane, "auto", (0, 200)) == pytest.approx(20)
-
-    def test_auto_without_depth_at_the_sides_puts_all_behind(self):
-        plane = self.ramp()
-        plane[:, :30] = plane[:, 170:] = np.nan
-        near = window_disparity(plane, "near", (0, 200))
-        assert window_disparity(plane, "auto", (0, 200)) == near
-
-    def test_auto_keeps_within_near_and_far(self):
-        plane = np.full((200, 400), 20, np.float32)
-        plane[90:110, :4] = plane[90:110, 396:] = 80
-        plane[:90, :16] = plane[110:, 384:] = np.nan
-        plane[110:, :16] = plane[:90, 384:] = np.nan
-        near = window_disparity(plane, "near", (0, 400))
-        assert window_disparity(plane, "auto", (0, 400)) <= near
-
-    @pytest.mark.parametrize("window", ["auto", "near", "far"])
+    @pytest.mark.parametrize("window", ["near", "far"])
     def test_without_depth_it_cannot_be_placed(self, window):
         plane = np.full((100, 200), np.nan, np.float32)
         plane[0, :49] = 3
         with pytest.raises(PairError, match="share too little texture to tell their depth"):
-            window_disparity(plane, window, (0, 200))
+            window_disparity(plane, window)
 
     def test_at_a_point(self):
         plane = self.ramp()
-        assert window_disparity(plane, (100.0, 50.0), (0, 200)) == 2
-        assert window_disparity(plane, (20.2, 10.4), (0, 200)) == pytest.approx(plane[10, 20], abs=0.1)
+        assert window_disparity(plane, (100.0, 50.0)) == 2
+        assert window_disparity(plane, (20.2, 10.4)) == pytest.approx(plane[10, 20], abs=0.1)
 
     def test_at_a_point_without_depth_the_surroundings_tell(self):
         plane = self.ramp()
         plane[:30, :40] = np.nan
-        assert window_disparity(plane, (30.0, 10.0), (0, 200)) == pytest.approx(plane[10, 42], abs=0.8)
+        assert window_disparity(plane, (30.0, 10.0)) == pytest.approx(plane[10, 42], abs=0.8)
 
     def test_at_a_point_with_nothing_around_it(self):
         plane = self.ramp()
         plane[:60, :80] = np.nan
         with pytest.raises(PairError, match=r"around the window point \(10, 8\)") as failed:
-            window_disparity(plane, (10.0, 8.0), (0, 200))
+            window_disparity(plane, (10.0, 8.0))
         assert "textured part" in failed.value.remedy
 
     @pytest.mark.parametrize("point", [(-1.0, 5.0), (200.0, 5.0), (5.0, 100.0), (5.0, -0.6)])
     def test_a_point_outside(self, point):
         with pytest.raises(PairError, match="lies outside the left view"):
-            window_disparity(self.ramp(), point, (0, 200))
+            window_disparity(self.ramp(), point)
 
     @pytest.mark.parametrize("point", [(-0.4, 0.0), (199.4, 99.4)])
     def test_pixels_reach_half_a_pixel_beyond_their_centres(self, point):
-        assert np.isfinite(window_disparity(self.ramp(), point, (0, 200)))
+        assert np.isfinite(window_disparity(self.ramp(), point))
 
 
 transforms = st.builds(
@@ -152,13 +127,75 @@ def test_the_crop_keeps_the_aspect_and_the_window_point(rows, window_px, point_x
     assert y - 0.5 <= point_y <= y + height - 0.5
 
 
+@settings(deadline=None, max_examples=60)
+@given(
+    transforms,
+    st.floats(-60, 60),
+    st.floats(0.4, 2.5),
+    st.tuples(st.floats(0, 0.12), st.floats(0, 0.12)),
+    st.floats(-2, 2),
+)
+def test_the_crop_has_the_chosen_aspect_inside_both_views(rows, window_px, aspect, trim, base_deg):
+    """Also with keystone, with the left view turned, and with sides left out."""
+    size, whole_view = (400, 600), whole((400, 600))
+    bent = turned_camera(1500.0, (299.5, 199.5), (0.8, -0.6, 0.0)).then(rows)
+    left = Similarity.about((299.5, 199.5), 1.0, base_deg)
+    found = plan_mount(size, bent, window_px, None, (whole_view, whole_view), left, aspect=aspect, trim=trim)
+    x, y, width, height = found.crop_px
+    assert width / height == pytest.approx(aspect, rel=0.02)
+    corners = np.array(
+        [[x, y], [x + width - 1, y], [x + width - 1, y + height - 1], [x, y + height - 1]], float
+    )
+    for transform in (found.left_transform, found.right_transform):
+        points = transform.inverse().apply(corners)
+        assert np.all(points >= -1e-6)
+        assert np.all(points <= np.array([599, 399]) + 1e-6)
+    assert width <= 600 * (1 - sum(trim)) + 1
+
+
+def test_a_crop_too_narrow_is_refused():
+    with pytest.raises(PairError, match=r"0\.01 times as wide as high would be less than 32 px") as failed:
+        plan_mount((400, 600), LEVEL, 0.0, None, (whole((400, 600)), whole((400, 600))), aspect=0.01)
+    assert "aspect ratio" in failed.value.remedy
+
+
+def test_a_pair_from_a_sloping_base_is_turned_together():
+    """Both cameras rolled by 1.5 degrees, the second toed in too: level after mounting, depth as measured."""
+    pair = motorcycle()
+    size = pair.left.shape[:2]
+    centre = ((size[1] - 1) / 2, (size[0] - 1) / 2)
+    alike = Projective.like(Similarity.about(centre, 1.0, 1.5))
+    toed_in = turned_camera(1.4 * size[1], centre, (0.7, 0.4, -0.8))
+    toed_in = toed_in.then(Similarity(shift_x_px=-toed_in.shift_at(centre)[0]))
+    left, right = (
+        cv2.warpPerspective(view, transform.matrix(), size[::-1], flags=cv2.INTER_LANCZOS4)
+        for view, transform in ((pair.left, alike), (pair.right, alike.then(toed_in)))
+    )
+    rows = rectify(spread_out(match(luma(left), luma(right)), size), size)
+    assert rows.base_deg == pytest.approx(1.5, abs=0.3)
+    turn, onto = rows.level(size)
+    one, other = mounted(left, right, plan_mount(size, onto, 30.0, None, (whole(size), whole(size)), turn))
+    again = match(luma(one), luma(other))
+    apart = again.first - again.second
+    assert 1.4826 * np.median(np.abs(apart[:, 1])) < 0.3
+    assert abs(np.median(apart[:, 1])) < 0.1
+    # where the points were in the picture as it was measured
+    x, y, _, _ = plan_mount(size, onto, 30.0, None, (whole(size), whole(size)), turn).crop_px
+    there = turn.then(Similarity(shift_x_px=-x, shift_y_px=-y)).inverse()
+    at = alike.inverse().apply(there.apply(again.first))
+    column, row = np.rint(at).astype(int).T
+    inside = (column >= 0) & (column < size[1]) & (row >= 0) & (row < size[0])
+    error = apart[inside, 0] - pair.disparity_left_px[row[inside], column[inside]]
+    assert np.median(np.abs(error - np.median(error))) < 0.5
+
+
 def test_a_level_pair_is_cropped_by_the_window_alone():
     """Window 30 px: the right view moves 30 px to the right, so 30 columns on the left are not in both."""
     found = plan((400, 600), Similarity(), 30.0)
     x, y, width, height = found.crop_px
     assert (x, width) == (30, 570)
     assert (y, height) == (10, 380)
-    assert found.right_transform == Similarity(shift_x_px=30.0)
+    assert found.right_transform == Projective.like(Similarity(shift_x_px=30.0))
     assert found.window_disparity_px == 30.0
 
 
@@ -217,7 +254,7 @@ def test_at_the_window_point_the_parallax_is_zero(point):
     """Motorcycle, second view turned, scaled and raised: matched anew after mounting."""
     pair = motorcycle()
     size = pair.left.shape[:2]
-    window_px = window_disparity(pair.disparity_left_px, point, (0, size[1]))
+    window_px = window_disparity(pair.disparity_left_px, point)
     there = Similarity.about(((size[1] - 1) / 2, (size[0] - 1) / 2), 1.02, 1.1, (0.0, 9.0))
     right = cv2.warpAffine(pair.right, there.matrix(), size[::-1], flags=cv2.INTER_LANCZOS4)
     found = plan(size, there.inverse(), window_px, point)

@@ -38,7 +38,12 @@ decided = st.builds(
     right=st.just("") | names.map(lambda name: "r" + name),
     strict=st.booleans(),
     stations=stations,
-    mounting=st.builds(Mounting, windows),
+    mounting=st.builds(
+        Mounting,
+        windows,
+        st.sampled_from(["auto", "4:3", "2.35:1", "1:1"]),
+        st.sampled_from(["auto", "never"]),
+    ),
     viewing=st.builds(ViewingConditions, lengths, lengths, st.floats(40, 80)),
     colour=st.builds(
         ColourDecisions, names, st.sampled_from(["colour", "half-colour", "grey", "least-squares"])
@@ -199,6 +204,9 @@ def test_other_ways_to_write_it_by_hand(toml, text):
         ("colour.method = 'gray'", '"grey" or "least-squares", found \'gray\'.'),
         ("[colour]\nglasses = ''", "[colour] glasses: expected the name of the glasses"),
         ("[mounting]\nwindow = 'middle'", "\"far\" or a point [x, y] in px, found 'middle'."),
+        ("[mounting]\naspect = '4/3'", '[mounting] aspect: expected "auto" or width to height'),
+        ("[mounting]\naspect = '0:3'", "such as \"4:3\", found '0:3'."),
+        ("[mounting]\nfloating = 'always'", 'expected "auto" or "never", found \'always\'.'),
         ("[mounting]\nwindow = [1]", "a point [x, y] in px, found [1]."),
         ("[mounting]\nwindow = [1, -2]", "a point [x, y] in px, found -2."),
         (

@@ -224,6 +224,39 @@ def test_another_window_mounts_again_and_merges_nothing(copied, frames, undistur
     assert contents(copied) == undisturbed
 
 
+def test_another_aspect_is_kept_and_told(copied):
+    proof = run(copied, "proof", Overrides(aspect="1:1"))
+    _, _, width, height = proof.mounting.crop_px
+    assert abs(width - height) <= 1
+    assert proof.mounting.crop_rule.startswith(
+        "the largest part that both views have, 1 times as wide as high"
+    )
+    assert proof.mounting.window_rule.startswith("automatic: ")
+    assert load(copied / "shoot.toml").mounting.aspect == "1:1"
+    assert read_tiff(copied / "pair" / "left.tif").shape[:2] == (height, width)
+
+
+def test_a_floating_window_is_in_the_outputs_only_and_can_be_forbidden(copied, monkeypatch):
+    """With the sides said to be cut: masks in what is published, none in the pair."""
+    monkeypatch.setattr("nearpair.shoot.mounting.floating_sides", lambda parallax: (6, 9))
+    proof = run(copied, "proof", Overrides(window="far"))
+    assert proof.mounting.floating_px == (6, 9)
+    left, right = (read_tiff(copied / "pair" / f"{eye}.tif") for eye in ("left", "right"))
+    assert left[:, :6].any()
+    assert right[:, -9:].any()
+    width = proof.picture.width_px
+    side_by_side = np.asarray(Image.open(copied / "out" / "parallel.jpg"))
+    # JPEG rounds, and rings at the mask's side
+    assert side_by_side[:, :4].max() < 12
+    assert side_by_side[:, -7:].max() < 12
+    assert side_by_side[:, 12:width].mean() > 12
+    before = (copied / "out" / "parallel.jpg").read_bytes()
+    proof = run(copied, "proof", Overrides(floating="never"))
+    assert proof.mounting.floating_px == (0, 0)
+    assert (copied / "out" / "parallel.jpg").read_bytes() != before
+    assert load(copied / "shoot.toml").mounting.floating == "never"
+
+
 def test_a_window_point_in_whole_numbers_is_the_same_decision_when_read_back(copied):
     run(copied, "mount", Overrides(window=(150, 100)))
     heard = Heard()
@@ -242,13 +275,23 @@ def test_other_glasses_only_write_again(copied):
     assert (snapshot(copied / "views"), snapshot(copied / "pair")) == (views, pair)
 
 
-def test_other_viewing_conditions_only_proof_again(copied):
+def test_other_viewing_conditions_only_proof_again_where_the_window_is_placed_by_hand(copied):
+    run(copied, "proof", Overrides(window="near"))
     heard = Heard()
     proof = run(copied, "proof", Overrides(screen_width_mm=300.0, distance_mm=450.0, eyes_mm=60.0), heard)
     assert heard.stages == ["reading the headers", "proofing"]
     viewing = load(copied / "shoot.toml").viewing
     assert (viewing.screen_width_mm, viewing.distance_mm, viewing.eyes_mm) == (300.0, 450.0, 60.0)
     assert proof.comfort.viewing.screen_width_mm == 300.0
+
+
+def test_the_automatic_window_depends_on_the_viewing_conditions(copied):
+    """Close before a wide screen less parallax is comfortable behind the window."""
+    heard = Heard()
+    proof = run(copied, "proof", Overrides(screen_width_mm=1500.0, distance_mm=600.0), heard)
+    assert heard.stages[1:] == ["mounting the pair", "writing the outputs", "proofing"]
+    # too wide for all of the depth, or else within
+    assert proof.comfort.within or "depth centred" in proof.mounting.window_rule
 
 
 @pytest.mark.parametrize("broken", ["views/right.tif", "pair/parallax.tif", "out/crossed.jpg", "proof.html"])

@@ -60,6 +60,8 @@ def make(
     left: options.Left = None,
     right: options.Right = None,
     window: options.WindowPlace = None,
+    aspect: options.Aspect = None,
+    floating: options.FloatingWhen = None,
     screen_width: options.ScreenWidth = None,
     distance: options.Distance = None,
     eyes: options.Pupils = None,
@@ -93,6 +95,8 @@ def make(
         left=left,
         right=right,
         window=window.value if window else None,
+        aspect=aspect,
+        floating=floating.value if floating else None,
         screen_width_mm=screen_width,
         distance_mm=distance,
         eyes_mm=eyes,
@@ -148,19 +152,27 @@ def mount(
     left: options.Left = None,
     right: options.Right = None,
     window: options.WindowPlace = None,
+    aspect: options.Aspect = None,
+    floating: options.FloatingWhen = None,
 ) -> None:
     """Mount the pair: tell the eyes apart, turn, scale, level, place the window, crop.
 
     For example:
 
         nearpair mount quartz --window near
-        nearpair mount quartz --window 812,540
+        nearpair mount quartz --window 812,540 --aspect 4:3
         nearpair mount quartz --left b --right a
     """
     from nearpair.shoot.run import Overrides
 
-    place = window.value if window else None
-    _run(shoot, "mount", Overrides(left=left, right=right, window=place))
+    overrides = Overrides(
+        left=left,
+        right=right,
+        window=window.value if window else None,
+        aspect=aspect,
+        floating=floating.value if floating else None,
+    )
+    _run(shoot, "mount", overrides)
     say.lines(words.stage_done(shoot / "pair", shoot))
 
 

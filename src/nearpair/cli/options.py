@@ -1,6 +1,7 @@
 """The arguments and options that commands share, and how what is typed becomes values."""
 
 import math
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal, get_args, get_type_hints
@@ -9,9 +10,10 @@ import typer
 
 from nearpair.colour.glasses import GLASSES
 from nearpair.optics.sources import EYES_LARGEST_MM, EYES_SMALLEST_CHILD_MM
-from nearpair.shoot.decisions import ColourDecisions
+from nearpair.shoot.decisions import ASPECT, ColourDecisions
 
 WindowWord = Literal["auto", "near", "far"]
+FloatingWord = Literal["auto", "never"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +23,16 @@ class Window:
     value: WindowWord | tuple[float, float]
 
 
+@dataclass(frozen=True, slots=True)
+class Floating:
+    """When sides of the frame float, as the shoot takes it."""
+
+    value: FloatingWord
+
+
 WINDOW_WORDS: dict[str, WindowWord] = {word: word for word in get_args(WindowWord)}
+
+FLOATING_WORDS: dict[str, FloatingWord] = {word: word for word in get_args(FloatingWord)}
 
 GLASSES_NAMES: tuple[str, ...] = tuple(GLASSES)
 METHOD_NAMES: tuple[str, ...] = get_args(get_type_hints(ColourDecisions)["method"])
@@ -59,6 +70,21 @@ def _one_of(value: str | None, names: tuple[str, ...]) -> str | None:
     if value is not None and value not in names:
         raise typer.BadParameter(f"expected {listed(names)}, found {value!r}.")
     return value
+
+
+def _aspect(value: str | None) -> str | None:
+    """Check an aspect ratio. Raises typer.BadParameter for anything but "auto" and W:H."""
+    if value is not None and not re.match(ASPECT, value.strip().lower()):
+        raise typer.BadParameter(f"expected auto or width to height, for example 4:3, found {value!r}.")
+    return None if value is None else value.strip().lower()
+
+
+def parse_floating(text: str) -> Floating:
+    """Read "auto" or "never". Raises typer.BadParameter for anything else."""
+    word = text.strip().lower()
+    if word not in FLOATING_WORDS:
+        raise typer.BadParameter(f"expected auto or never, found {text!r}.")
+    return Floating(FLOATING_WORDS[word])
 
 
 def _glasses(value: str | None) -> str | None:
@@ -100,6 +126,24 @@ WindowPlace = Annotated[
         parser=parse_window,
         metavar="PLACE",
         help="Where the stereo window stands: auto, near, far, or a point X,Y in px of the left view.",
+    ),
+]
+Aspect = Annotated[
+    str | None,
+    typer.Option(
+        "--aspect",
+        metavar="W:H",
+        callback=_aspect,
+        help="Shape of the crop, width to height, or auto: as the frames.",
+    ),
+]
+FloatingWhen = Annotated[
+    Floating | None,
+    typer.Option(
+        "--floating",
+        parser=parse_floating,
+        metavar="WHEN",
+        help="Masks where a side of the frame cuts what stands in front of it: auto or never.",
     ),
 ]
 ScreenWidth = Annotated[

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from nearpair.proof.model import Comfort, Depth, Eyes, Finding, Metric, Proof, SetAside, Station
+from nearpair.proof.model import Comfort, Depth, Eyes, Finding, Metric, Mounting, Proof, SetAside, Station
 from nearpair.proof.phrases import with_error
 
 SURE_ENOUGH = 0.75
@@ -149,6 +149,16 @@ def comfort(found: Comfort) -> Line:
     return Line("Comfort", f"too deep {place} ({measured}){instead}", LOUD)
 
 
+def window(done: Mounting) -> Iterator[Line]:
+    """Say where the window stands and what was kept, and by which rules."""
+    if done.window_rule:
+        yield Line("Window", sentence(done.window_rule))
+        yield Line("Crop", f"{done.crop_px[2]} x {done.crop_px[3]} px: {done.crop_rule}")
+    if any(done.floating_px):
+        left, right = done.floating_px
+        yield Line("", f"floating window: the outputs have masks, {left} px left and {right} px right")
+
+
 def advice(findings: list[Finding], shoot: Path) -> Iterator[Line]:
     """Give the most serious advice, with what to do; commands in it name this shoot."""
     label = "Advice"
@@ -168,6 +178,7 @@ def proof(found: Proof, shoot: Path, anaglyph: Path, page: Path) -> list[Line]:
         depth(found.depth),
         *in_mm(found.metric),
         comfort(found.comfort),
+        *window(found.mounting),
         Line("Verdict", found.verdict, _VERDICT_STYLES[found.verdict]),
         *advice(found.advice, shoot),
         *(Line("Note", note, WEAK) for note in found.notes),

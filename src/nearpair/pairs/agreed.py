@@ -13,10 +13,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearpair.geometry.transforms import Similarity
+from nearpair.geometry.projective import Projective
 from nearpair.pairs import agreed_kernels as kernels
 from nearpair.pixels.bands import in_bands
 from nearpair.pixels.luma import Plane
+from nearpair.pixels.moved import moved
 
 F64 = NDArray[np.float64]
 Frames = NDArray[np.uint8]
@@ -48,12 +49,12 @@ class Sharpest:
     index: NDArray[np.int16]
     clear: Known
 
-    def laid(self, place: Similarity) -> "Sharpest":
+    def laid(self, place: Projective) -> "Sharpest":
         """The same, moved to its place on the other eye's rows; nothing is clear beyond its sides."""
-        size, matrix = (self.luma.shape[1], self.luma.shape[0]), place.matrix()
-        index = cv2.warpAffine(self.index, matrix, size, flags=cv2.INTER_NEAREST)
-        clear = cv2.warpAffine(self.clear.astype(np.uint8), matrix, size, flags=cv2.INTER_NEAREST)
-        luma = cv2.warpAffine(self.luma, matrix, size, borderMode=cv2.BORDER_REPLICATE)
+        size, matrix = (self.luma.shape[0], self.luma.shape[1]), place.matrix()
+        index = moved(self.index, matrix, size, cv2.INTER_NEAREST, cv2.BORDER_CONSTANT)
+        clear = moved(self.clear.astype(np.uint8), matrix, size, cv2.INTER_NEAREST, cv2.BORDER_CONSTANT)
+        luma = moved(self.luma, matrix, size, cv2.INTER_LINEAR, cv2.BORDER_REPLICATE)
         return Sharpest(
             np.asarray(luma, np.float32), np.asarray(index, np.int16), np.asarray(clear > 0, np.bool_)
         )

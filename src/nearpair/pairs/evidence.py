@@ -14,6 +14,7 @@ from nearpair.pairs.halfhidden import Strips, strips
 from nearpair.pairs.matches import Matches, match, spread_out
 from nearpair.pairs.rectify import NotRectified, Rectified, rectify
 from nearpair.pixels.luma import Plane, reduced
+from nearpair.pixels.moved import moved
 
 _LUMA_CLEAR = 0.08
 _INDEX_CLEAR = 0.1
@@ -99,15 +100,9 @@ def search_range(first: Plane, laid: Plane, disparities_px: NDArray[np.float64])
 
 def laid_on_rows(second: Plane, rows: Rectified) -> Plane:
     """The second luma turned, scaled and raised onto the rows of the first."""
-    height, width = second.shape
+    size = (second.shape[0], second.shape[1])
     return np.asarray(
-        cv2.warpAffine(
-            second,
-            rows.second_to_first.matrix(),
-            (width, height),
-            flags=cv2.INTER_CUBIC,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
+        moved(second, rows.second_to_first.matrix(), size, cv2.INTER_CUBIC, cv2.BORDER_REPLICATE)
     )
 
 
@@ -118,9 +113,9 @@ def compare(first: SmallView, second: SmallView, names: tuple[str, str]) -> Comp
     if isinstance(rows, NotRectified):
         nothing = PairEvidence(np.zeros(0), None, None, Strips(0, 0), Strips(0, 0), names_say_first(*names))
         return Compared(found, rows, nothing)
-    moved = rows.second_to_first.apply(found.second)
     # a match off its row is a wrong one
-    found = found.keep(np.abs(moved[:, 1] - found.first[:, 1]) < 2.0)
+    on_rows = rows.second_to_first.apply(found.second)[:, 1]
+    found = found.keep(np.abs(on_rows - found.first[:, 1]) < 2.0)
     disparities = found.first[:, 0] - rows.second_to_first.apply(found.second)[:, 0]
     one, two = _strips(first, second, rows, disparities)
     evidence = PairEvidence(
@@ -151,16 +146,10 @@ def _strips(
 
 def _on_rows(features: NDArray[np.float32], rows: Rectified) -> NDArray[np.float32]:
     """The description of the second view where `laid_on_rows` puts it."""
-    size = (features.shape[1], features.shape[0])
+    size, matrix = (features.shape[0], features.shape[1]), rows.second_to_first.matrix()
     return np.stack(
         [
-            cv2.warpAffine(
-                plane,
-                rows.second_to_first.matrix(),
-                size,
-                flags=cv2.INTER_NEAREST,
-                borderMode=cv2.BORDER_REPLICATE,
-            )
+            moved(plane, matrix, size, cv2.INTER_NEAREST, cv2.BORDER_REPLICATE)
             for plane in np.moveaxis(features, -1, 0)
         ],
         axis=-1,

@@ -1,28 +1,31 @@
 """Mounting: the right view laid on the rows of the left one, the window placed, both cropped alike.
 
-The left view is only cropped, at whole pixels; the right view is turned, scaled, raised and shifted in one
-resampling. Parallax of the mounted pair is w − disparity, w being the disparity of the stereo window: zero at
-the window, negative in front of it.
+The left view is only cropped, at whole pixels (and turned, if the stereo base slopes against the rows); the
+right view is turned, scaled, raised, freed of keystone and shifted in one resampling. Parallax of the mounted
+pair is w − disparity, w being the disparity of the window: zero at the window, negative in front of it.
 """
 
 import math
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.errors import PairError
+from nearpair.geometry.projective import Projective
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Pixels, Plane
+from nearpair.pixels.moved import moved
 
 Window = Literal["auto", "near", "far"] | tuple[float, float]
+Rectangle = tuple[float, float, float, float]
+"""x0, y0, x1, y1 in px, ends included."""
+AS_IT_IS = Similarity()
 
-_NEAR_PERCENTILE, _FAR_PERCENTILE = 99.0, 1.0
-_EDGE_SHARE = 0.02
-_EDGE_PERCENTILE = 98.0
-_FEWEST_KNOWN = 50
+NEAR_PERCENTILE, FAR_PERCENTILE = 99.0, 1.0
+FEWEST_KNOWN = 50
 _AROUND_PX = (5, 15, 40)
 _SMALLEST_PX = 32
 
@@ -31,51 +34,36 @@ _SMALLEST_PX = 32
 class Mount:
     """Where everything goes, in px of the full views."""
 
-    right_transform: Similarity
-    """Right view px → px of the left view with the window at zero parallax."""
+    right_transform: Projective
+    """Right view px → px of the left view, as it lies, with the window at zero parallax."""
     window_disparity_px: float
     window_point_px: tuple[float, float] | None
     """A point of the left view that lies at the window; None when none was asked for or known."""
     crop_px: tuple[int, int, int, int]
-    """x, y, width, height in the left view."""
+    """x, y, width, height in the left view, as it lies."""
+    left_transform: Similarity = AS_IT_IS
+    """Left view px → where it lies: the same place, unless the base slopes."""
 
 
-def window_disparity(disparity: Plane, window: Window, left_crop: tuple[int, int]) -> float:
+def window_disparity(disparity: Plane, window: Literal["near", "far"] | tuple[float, float]) -> float:
     """Disparity (px of the map) of the stereo window, by a stated rule or at a point.
 
-    disparity: (h, w) map of the left view, NaN where unknown; left_crop: columns [from, to) that both views
-    have. Rules: "near" puts the 99th percentile of the disparities at the window, so that all lies behind
-    it; "far" the 1st, so that all lies in front. "auto" puts the nearest things that touch the left or right
-    edge of the common picture at the window (98th percentile of the rows' medians within 2 % of the width),
-    because only things cut by those edges break it; the inside may come forward through it. Raises PairError
-    without depth.
+    disparity: (h, w) map of the left view, NaN where unknown. "near" puts the 99th percentile of the
+    disparities at the window, so that all lies behind it; "far" the 1st, so that all lies in front. Raises
+    PairError without depth.
     """
     if isinstance(window, tuple):
         return _at_point(disparity, window)
     known = disparity[np.isfinite(disparity)]
-    if len(known) < _FEWEST_KNOWN:
-        message = (
-            "The two views share too little texture to tell their depth, so the window cannot be placed."
-        )
-        raise PairError(message, "Check that both stations show the same subject, sharp somewhere.")
-    near, far = np.percentile(known, [_NEAR_PERCENTILE, _FAR_PERCENTILE])
-    if window == "near":
-        return float(near)
-    if window == "far":
-        return float(far)
-    start, stop = left_crop
-    reach = max(1, round(_EDGE_SHARE * (stop - start)))
-    edges = (disparity[:, start : start + reach], disparity[:, stop - reach : stop])
-    cut = np.concatenate([_row_medians(edge) for edge in edges])
-    if len(cut) < _FEWEST_KNOWN:
-        return float(near)
-    return float(np.clip(np.percentile(cut, _EDGE_PERCENTILE), far, near))
+    if len(known) < FEWEST_KNOWN:
+        raise no_depth()
+    return float(np.percentile(known, NEAR_PERCENTILE if window == "near" else FAR_PERCENTILE))
 
 
-def _row_medians(strip: Plane) -> Plane:
-    """Median of each row that has known values."""
-    rows = strip[np.isfinite(strip).any(axis=1)]
-    return np.asarray(np.nanmedian(rows, axis=1), np.float32) if len(rows) else np.zeros(0, np.float32)
+def no_depth() -> PairError:
+    """Views without common texture."""
+    message = "The two views share too little texture to tell their depth, so the window cannot be placed."
+    return PairError(message, "Check that both stations show the same subject, sharp somewhere.")
 
 
 def _at_point(disparity: Plane, point: tuple[float, float]) -> float:
@@ -95,41 +83,56 @@ def _at_point(disparity: Plane, point: tuple[float, float]) -> float:
 
 def plan_mount(
     size_px: tuple[int, int],
-    rows: Similarity,
+    rows: Projective | Similarity,
     window_px: float,
     window_point_px: tuple[float, float] | None,
-    usable: tuple[tuple[float, float, float, float], tuple[float, float, float, float]],
+    usable: tuple[Rectangle, Rectangle],
+    left: Similarity = AS_IT_IS,
+    *,
+    aspect: float | None = None,
+    trim: tuple[float, float] = (0.0, 0.0),
 ) -> Mount:
     """Lay out the pair: `rows` maps the right view on the left one's rows (full px), see `rectify`.
+
+    left: how the left view is turned, if it is; `rows` leads to the turned view. aspect: width over height of
+    the crop, None as the frames. trim: shares of the common width to leave out on the left and on the right.
 
     usable: for each view the rectangle (x0, y0, x1, y1) that its frames really cover. The crop is the largest
     rectangle of the frames' aspect ratio that both views have. Raises PairError when they share too little.
     """
-    moved = rows.then(Similarity(shift_x_px=window_px))
-    left, top, right, bottom = _common(usable[0], _inside(moved, usable[1]))
-    x0, y0 = math.ceil(left), math.ceil(top)
-    width, height = math.floor(right) - x0 + 1, math.floor(bottom) - y0 + 1
+    whole = Projective.like(rows) if isinstance(rows, Similarity) else rows
+    right = whole.then(Similarity(shift_x_px=window_px))
+    x_min, y_min, x_max, y_max = _common(_inside(left, usable[0]), _inside(right, usable[1]))
+    common = x_max - x_min
+    x_min, x_max = x_min + trim[0] * common, x_max - trim[1] * common
+    x0, y0 = math.ceil(x_min), math.ceil(y_min)
+    width, height = math.floor(x_max) - x0 + 1, math.floor(y_max) - y0 + 1
     if width < _SMALLEST_PX or height < _SMALLEST_PX:
         message = "The two views have almost nothing in common at this window."
         raise PairError(message, "Use a smaller stereo base, or place the window on another point.")
-    crop = _with_aspect((x0, y0, width, height), size_px[1] / size_px[0], window_point_px)
-    return Mount(moved, window_px, window_point_px, crop)
+    keep = None if window_point_px is None else _moved_point(left, window_point_px)
+    crop = _with_aspect((x0, y0, width, height), aspect or size_px[1] / size_px[0], keep)
+    if min(crop[2:]) < _SMALLEST_PX:
+        message = f"A crop {aspect:g} times as wide as high would be less than {_SMALLEST_PX} px."
+        raise PairError(message, "Choose an aspect ratio nearer to the frames' own.")
+    return Mount(right, window_px, window_point_px, crop, left)
 
 
-def _inside(
-    moved: Similarity, rectangle: tuple[float, float, float, float]
-) -> tuple[float, float, float, float]:
+def _moved_point(transform: Similarity, point: tuple[float, float]) -> tuple[float, float]:
+    x, y = transform.apply(np.array(point, dtype=np.float64))
+    return float(x), float(y)
+
+
+def _inside(transform: Projective | Similarity, rectangle: Rectangle) -> Rectangle:
     """An upright rectangle inside the moved one (exact for no roll, safe for small rolls)."""
     x0, y0, x1, y1 = rectangle
-    corners = moved.apply(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], dtype=np.float64))
+    corners = transform.apply(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], dtype=np.float64))
     left, right = max(corners[0, 0], corners[3, 0]), min(corners[1, 0], corners[2, 0])
     top, bottom = max(corners[0, 1], corners[1, 1]), min(corners[2, 1], corners[3, 1])
     return float(left), float(top), float(right), float(bottom)
 
 
-def _common(
-    a: tuple[float, float, float, float], b: tuple[float, float, float, float]
-) -> tuple[float, float, float, float]:
+def _common(a: Rectangle, b: Rectangle) -> Rectangle:
     return max(a[0], b[0]), max(a[1], b[1]), min(a[2], b[2]), min(a[3], b[3])
 
 
@@ -162,16 +165,18 @@ def _placed(start: int, length: int, new: int, keep: float | None) -> int:
 def mounted(left: Pixels, right: Pixels, mount: Mount) -> tuple[Pixels, Pixels]:
     """The mounted pair (H, W, 3) in the dtype of the views."""
     x, y, width, height = mount.crop_px
-    placed = mount.right_transform.then(Similarity(shift_x_px=-x, shift_y_px=-y))
-    turned: Any = cv2.warpAffine(
-        right,
-        placed.matrix(),
-        (width, height),
-        flags=cv2.INTER_LANCZOS4,
-        borderMode=cv2.BORDER_REFLECT_101,
-    )
-    cut: Any = left[y : y + height, x : x + width].copy()
-    return cut, turned
+    if mount.left_transform == AS_IT_IS:
+        cut: Pixels = left[y : y + height, x : x + width].copy()
+    else:
+        cut = _laid(left, Projective.like(mount.left_transform), mount.crop_px)
+    return cut, _laid(right, mount.right_transform, mount.crop_px)
+
+
+def _laid(view: Pixels, transform: Projective, crop_px: tuple[int, int, int, int]) -> Pixels:
+    x, y, width, height = crop_px
+    placed = transform.then(Similarity(shift_x_px=-x, shift_y_px=-y)).matrix()
+    laid: Pixels = moved(view, placed, (height, width), cv2.INTER_LANCZOS4, cv2.BORDER_REFLECT_101)
+    return laid
 
 
 def mounted_parallax(disparity: Plane, factor: int, mount: Mount) -> Plane:

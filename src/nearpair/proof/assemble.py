@@ -63,7 +63,7 @@ def assemble(inputs: Inputs) -> Proof:
         comfort=comfort(measured_depth, inputs.mounting.residual_vertical_px, inputs.viewing, width),
         colour=_colour(inputs, on),
         capture=_capture(inputs, on),
-        edges=edges(inputs.parallax),
+        edges=edges(inputs.parallax, inputs.mounting.floating_px),
         advice=[],
         verdict="ready",
         notes=inputs.notes,

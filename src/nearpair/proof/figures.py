@@ -161,13 +161,36 @@ def _mounting(proof: Proof) -> list[Row]:
         ("Right view turned", f"{done.rotation_deg:+.3f} degrees", ""),
         ("Right view scaled", f"{done.scale:.5f}", ""),
         ("Right view raised or lowered", f"{done.vertical_px:+.1f} px", ""),
-        ("Shift", f"{done.shift_px:+.1f} px", "puts the window in its place"),
+        *_camera(proof),
+        ("Shift", f"{done.shift_px:+.1f} px", f"the window stands {done.window_rule}".rstrip()),
+        ("Crop", f"{done.crop_px[2]} x {done.crop_px[3]} px", done.crop_rule),
+        *_floating(proof),
         (
             "Height left over",
             _number(residual.rms, ".2f", "px rms"),
             f"95 % {_number(residual.p95, '.2f', 'px')}",
         ),
     ]
+
+
+def _camera(proof: Proof) -> list[Row]:
+    """What is said only of a pair that needed it."""
+    done, rows = proof.mounting, []
+    if any(done.keystone_px):
+        known = done.yaw_deg is not None and done.pitch_deg is not None
+        angles = f"yaw {done.yaw_deg:+.2f}, pitch {done.pitch_deg:+.2f} degrees" if known else ""
+        rows.append(("Keystone taken out", f"{max(done.keystone_px):.1f} px in the corners", angles))
+    if done.base_slope_deg:
+        rows.append(("Stereo base slopes", f"{done.base_slope_deg:+.2f} degrees", "both views turned back"))
+    return rows
+
+
+def _floating(proof: Proof) -> list[Row]:
+    left, right = proof.mounting.floating_px
+    if not left and not right:
+        return []
+    note = "a floating window: masks in the outputs bring these sides of the frame forward"
+    return [("Masks", f"left {left} px, right {right} px", note)]
 
 
 def _colour(proof: Proof) -> list[Row]:

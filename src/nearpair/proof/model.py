@@ -115,7 +115,14 @@ class Residual(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Mounting(msgspec.Struct, frozen=True, kw_only=True):
-    """What was done to the pair: the right view was turned, scaled and raised onto the left one."""
+    """What was done to the pair: the right view was turned, scaled and raised onto the left one.
+
+    `keystone_px`: what yaw and pitch of the right camera shifted vertically in the corners, and was taken
+    out. `yaw_deg`, `pitch_deg`: the same as angles by which the picture was turned back, null where the focal
+    length is not known. `base_slope_deg`: slope of the stereo base against the rows; both views were turned
+    by its opposite. `floating_px`: by how much a floating window brings the left and the right side forward.
+    `window_rule`, `crop_rule`: by which rules window and crop were found, in words.
+    """
 
     rotation_deg: float
     scale: float
@@ -124,6 +131,13 @@ class Mounting(msgspec.Struct, frozen=True, kw_only=True):
     window_point_px: tuple[float, float] | None
     crop_px: tuple[int, int, int, int]
     residual_vertical_px: Residual
+    keystone_px: tuple[float, float] = (0.0, 0.0)
+    yaw_deg: float | None = None
+    pitch_deg: float | None = None
+    base_slope_deg: float = 0.0
+    floating_px: tuple[int, int] = (0, 0)
+    window_rule: str = ""
+    crop_rule: str = ""
 
 
 class Relief(msgspec.Struct, frozen=True, kw_only=True):

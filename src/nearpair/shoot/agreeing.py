@@ -9,13 +9,14 @@ from concurrent.futures import ThreadPoolExecutor
 import cv2
 import numpy as np
 
-from nearpair.geometry.transforms import Similarity
+from nearpair.geometry.projective import Projective
 from nearpair.pairs.agreed import Frames, Planes, agreed, planes_of, sharpest
 from nearpair.pairs.disparity import match_rows
 from nearpair.pairs.evidence import search_range
 from nearpair.pairs.matches import match, spread_out
 from nearpair.pairs.rectify import NotRectified, rectify
 from nearpair.pixels.luma import reduced
+from nearpair.pixels.moved import moved
 from nearpair.progress import Progress
 from nearpair.shoot.ahead import read_ahead
 from nearpair.shoot.looking import Member
@@ -105,25 +106,25 @@ def _small_lumas(member: Member, reading: Reading, most: int) -> Frames:
     )
 
 
-def _placed(member: Member, rows: int) -> list[Similarity]:
+def _placed(member: Member, rows: int) -> list[Projective]:
     """Where the used frames lie on the reference frame, in px of pictures with so many rows."""
     survey = member.survey
     size = (survey.sharp.shape[0], survey.sharp.shape[1])
     small = placed(survey.steps, member.found.kind, member.reference, size)
-    return [place.resampled(1 / (size[0] // rows)) for place in small]
+    return [Projective.like(place.resampled(1 / (size[0] // rows))) for place in small]
 
 
-def _laid(planes: Frames, places: Sequence[Similarity]) -> Frames:
+def _laid(planes: Frames, places: Sequence[Projective]) -> Frames:
     """Each plane moved to its place."""
-    size = (planes.shape[2], planes.shape[1])
-    moved = [
-        cv2.warpAffine(plane, place.matrix(), size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    size = (planes.shape[1], planes.shape[2])
+    laid = [
+        moved(plane, place.matrix(), size, cv2.INTER_LINEAR, cv2.BORDER_REPLICATE)
         for plane, place in zip(planes, places, strict=True)
     ]
-    return np.asarray(np.stack(moved), np.uint8)
+    return np.asarray(np.stack(laid), np.uint8)
 
 
-def _rows_and_planes(left: Frames, right: Frames) -> tuple[Similarity, Planes] | None:
+def _rows_and_planes(left: Frames, right: Frames) -> tuple[Projective, Planes] | None:
     """How the right eye lies on the left one's rows, and where each plane of focus is; None if not clear."""
     one, two = sharpest(left), sharpest(right)
     found = match(one.luma, two.luma, _FEATURES)
@@ -131,10 +132,10 @@ def _rows_and_planes(left: Frames, right: Frames) -> tuple[Similarity, Planes] |
     rows = rectify(spread_out(found, size), size)
     if isinstance(rows, NotRectified):
         return None
-    moved = rows.second_to_first.apply(found.second)
-    good = np.abs(moved[:, 1] - found.first[:, 1]) < _OFF_ROW_PX
+    points = rows.second_to_first.apply(found.second)
+    good = np.abs(points[:, 1] - found.first[:, 1]) < _OFF_ROW_PX
     second = two.laid(rows.second_to_first)
-    lowest, highest = search_range(one.luma, second.luma, (found.first - moved)[good, 0])
+    lowest, highest = search_range(one.luma, second.luma, (found.first - points)[good, 0])
     disparity = match_rows(one.luma, second.luma, lowest, highest).px
     planes = planes_of(one, second, disparity, (len(left), len(right)))
     return None if planes is None else (rows.second_to_first, planes)

@@ -20,6 +20,9 @@ _MAX_BYTES = 1 << 20  # a hundred times more than any shoot needs
 _SMALLEST_EYES_MM = published.EYES_SMALLEST_CHILD_MM.value
 _LARGEST_EYES_MM = published.EYES_LARGEST_MM.value
 
+ASPECT = r"^(auto|[1-9][0-9]{0,4}(\.[0-9]{1,4})?:[1-9][0-9]{0,4}(\.[0-9]{1,4})?)$"
+"""What an aspect ratio looks like: "auto", or width to height, such as "3:2" or "2.35:1"."""
+
 Length = Annotated[float, Meta(gt=0, le=1e6)]  # mm; the limit keeps out inf, which TOML can write
 Eyes = Annotated[float, Meta(ge=_SMALLEST_EYES_MM, le=_LARGEST_EYES_MM)]
 Place = Annotated[float, Meta(ge=0, le=1e6)]  # px
@@ -34,9 +37,23 @@ class Station(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
-    """Where the stereo window stands: "auto", on the nearest or farthest thing, or on a point (x, y), px."""
+    """Window, crop and masks.
+
+    `window`: "auto", on the nearest or farthest thing, or on a point (x, y), px. `aspect`: width to height of
+    the crop, such as "4:3", or "auto" as the frames. `floating`: masks where a side cuts what stands in front
+    of the window ("auto"), or "never".
+    """
 
     window: Literal["auto", "near", "far"] | tuple[Place, Place] = "auto"
+    aspect: Annotated[str, Meta(pattern=ASPECT)] = "auto"
+    floating: Literal["auto", "never"] = "auto"
+
+    def aspect_ratio(self) -> float | None:
+        """Width over height of the crop; None as the frames."""
+        if self.aspect == "auto":
+            return None
+        width, height = self.aspect.split(":")
+        return float(width) / float(height)
 
 
 class Capture(Struct, frozen=True, forbid_unknown_fields=True):
@@ -138,6 +155,10 @@ strict = false
 [mounting]
 # Where the stereo window stands: "auto", "near", "far", or a point [x, y] in px of the left view.
 window = "auto"
+# Shape of the crop: "auto" as the frames, or width to height, for example "4:3".
+aspect = "auto"
+# Masks at the sides ("a floating window") where the frame cuts something in front of it: "auto" or "never".
+floating = "auto"
 
 [capture]
 # What you know in mm; from it follow depth and sizes in mm, and whether the rail moved as far as it should:

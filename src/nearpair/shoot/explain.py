@@ -19,6 +19,8 @@ _EXPECTED = {
     "stations.kind": '"auto", "rail" or "ring"',
     "mounting": "a table [mounting]",
     "mounting.window": '"auto", "near", "far" or a point [x, y] in px',
+    "mounting.aspect": '"auto" or width to height such as "4:3"',
+    "mounting.floating": '"auto" or "never"',
     "viewing": "a table [viewing]",
     "viewing.screen_width_mm": "a width above 0 in mm",
     "viewing.distance_mm": "a distance above 0 in mm",

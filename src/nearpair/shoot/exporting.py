@@ -13,6 +13,7 @@ from nearpair.frames.profiles import read_profile, srgb_profile, to_srgb
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_jpeg
 from nearpair.outputs.anaglyph import METHODS, anaglyph
+from nearpair.outputs.floating import masked
 from nearpair.outputs.freeview import crossed, parallel
 from nearpair.progress import Progress
 from nearpair.shoot.atomic import replacing
@@ -38,9 +39,17 @@ def methods_for(glasses: Glasses) -> list[str]:
 
 
 def export(
-    shoot: ShootFolder, memo: Memo, mount_key: str, decisions: Decisions, progress: Progress
+    shoot: ShootFolder,
+    memo: Memo,
+    mount_key: str,
+    decisions: Decisions,
+    progress: Progress,
+    floating_px: tuple[int, int] = (0, 0),
 ) -> dict[str, Path]:
-    """Write the anaglyph by every method and the pictures for free viewing; returns their files by name."""
+    """Write the anaglyph by every method and the pictures for free viewing; returns their files by name.
+
+    floating_px: widths of the masks of a floating window.
+    """
     glasses = glasses_named(decisions.colour.glasses)
     files = {
         f"anaglyph-{method}": shoot.out(anaglyph_name(glasses.name, method))
@@ -50,7 +59,7 @@ def export(
     key = key_of(mount_key, decisions.colour.glasses, _QUALITY)
     if memo.recall("export", key, list(files.values())) is not None:
         return files
-    left, right = pair_as_seen(shoot)
+    left, right = masked(*pair_as_seen(shoot), floating_px)
     for done, (name, path) in enumerate(files.items()):
         progress("writing the outputs", done, len(files))
         _save(path, _making(name, glasses)(left, right))

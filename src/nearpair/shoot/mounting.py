@@ -1,32 +1,35 @@
 """The mount stage: two views become a mounted pair and its parallax on disk."""
 
+import math
+
+import cv2
 import msgspec
 import numpy as np
 
 from nearpair.errors import PairError
+from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_float_tiff, write_tiff
+from nearpair.geometry.projective import Projective
+from nearpair.optics.viewing import Viewing, divergence_limits, one_degree_limits
 from nearpair.pairs.disparity import match_rows
-from nearpair.pairs.evidence import laid_on_rows, search_range
+from nearpair.pairs.evidence import search_range
 from nearpair.pairs.matches import match, spread_out
-from nearpair.pairs.mounting import (
-    Mount,
-    Window,
-    mounted,
-    mounted_parallax,
-    plan_mount,
-    window_disparity,
-)
+from nearpair.pairs.mounting import mounted
+from nearpair.pairs.placing import Allowed, Laid, Placed, floating_sides, parallax_of, place
 from nearpair.pairs.rectify import NotRectified, Rectified, rectify
 from nearpair.pixels.luma import Plane, luma, reduced
+from nearpair.pixels.moved import moved
 from nearpair.progress import Progress
 from nearpair.proof.model import Mounting, Residual
 from nearpair.shoot.atomic import replacing
+from nearpair.shoot.decisions import Decisions, ViewingConditions
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.merging import Merged
+from nearpair.shoot.pairing import focal_px
 from nearpair.shoot.surveying import match_factor
 
 _STEPS = 4
@@ -45,11 +48,13 @@ def mount_pair(
     memo: Memo,
     pair: tuple[Member, Member],
     merged: tuple[Merged, Merged],
-    window: Window,
+    decisions: Decisions,
     progress: Progress,
 ) -> Mounted:
     """Mount the two views, unless the same was done before. Raises PairError when they do not fit."""
-    key = key_of(merged[0].key, merged[1].key, window)
+    asked = decisions.mounting
+    viewing = decisions.viewing if asked.window == "auto" else None
+    key = key_of(merged[0].key, merged[1].key, asked, viewing)
     outputs = [shoot.left, shoot.right, shoot.parallax]
     recalled = memo.recall("mount", key, outputs)
     if recalled is not None:
@@ -59,61 +64,70 @@ def mount_pair(
         stale.unlink(missing_ok=True)
     views = [read_tiff(shoot.view(member.station.name)) for member in pair]
     progress("mounting the pair", 0, _STEPS)
-    mount, parallax, rows = _planned(views[0], views[1], merged, window, progress)
-    left, right = mounted(views[0], views[1], mount)
+    focal = [focal_px(frame, max(frame.size_px)) for frame in map(_reference, pair)]
+    focal_known = focal[0] if focal[0] == focal[1] else None
+    laid, rows = _laid(views[0], views[1], merged, focal_known)
+    progress("mounting the pair", 2, _STEPS)
+    placed = place(laid, asked.window, asked.aspect_ratio(), _allowed(decisions.viewing))
+    parallax = parallax_of(laid, placed.mount)
+    floating = floating_sides(parallax) if asked.floating == "auto" else (0, 0)
+    left, right = mounted(views[0], views[1], placed.mount)
     del views
     progress("mounting the pair", 3, _STEPS)
     residual = _residual(left, right)
     for path, picture, member in zip(outputs, (left, right), pair, strict=False):
-        frame = member.station.frames[member.survey.used[member.reference]]
+        frame = _reference(member)
         with replacing(path) as part:
             write_tiff(part, picture, read_profile(frame.path), frame)
     with replacing(outputs[2]) as part:
         write_float_tiff(part, parallax)
-    result = Mounted(key, _report(mount, rows, residual))
+    result = Mounted(key, _report(placed, rows, laid, focal_known, residual, floating))
     memo.record("mount", key, outputs, msgspec.json.encode(result))
     progress("mounting the pair", _STEPS, _STEPS)
     return result
 
 
-def _planned(
-    left: Pixels, right: Pixels, merged: tuple[Merged, Merged], window: Window, progress: Progress
-) -> tuple[Mount, Plane, Rectified]:
+def _reference(member: Member) -> FrameInfo:
+    return member.station.frames[member.survey.used[member.reference]]
+
+
+def _allowed(seen: ViewingConditions) -> Allowed:
+    """Parallax within one degree and without divergence, as shares of the picture's width."""
+    viewing = Viewing(seen.screen_width_mm, seen.distance_mm, seen.eyes_mm)
+    degree, divergence = one_degree_limits(viewing), divergence_limits(viewing)
+    far_mm = min(degree.far_mm, divergence.far_mm)
+    return Allowed(degree.near_mm / seen.screen_width_mm, far_mm / seen.screen_width_mm)
+
+
+def _laid(
+    left: Pixels, right: Pixels, merged: tuple[Merged, Merged], focal: float | None
+) -> tuple[Laid, Rectified]:
+    """Lay the views on common rows and measure their depth."""
     size = merged[0].size_px
     factor = match_factor(size)
     first, second = (reduced(luma(view), factor) for view in (left, right))
-    rows, disparity = _depth(first, second)
-    progress("mounting the pair", 2, _STEPS)
-    common = _common_columns(disparity)
-    point = window if isinstance(window, tuple) else None
-    asked: Window = ((point[0] + 0.5) / factor - 0.5, (point[1] + 0.5) / factor - 0.5) if point else window
-    at = window_disparity(disparity, asked, common) * factor
+    rows, disparity = _depth(first, second, None if focal is None else focal / factor)
+    turn, onto = rows.level((first.shape[0], first.shape[1]))
     usable = (merged[0].covered_px, merged[1].covered_px)
-    mount = plan_mount(size, rows.second_to_first.resampled(factor), at, point, usable)
-    return mount, mounted_parallax(disparity, factor, mount), rows
+    return Laid(size, turn.resampled(factor), onto.resampled(factor), usable, disparity, factor), rows
 
 
-def _depth(first: Plane, second: Plane) -> tuple[Rectified, Plane]:
-    """Rows of the second luma laid on the first's, and the disparity of the first."""
+def _depth(first: Plane, second: Plane, focal: float | None) -> tuple[Rectified, Plane]:
+    """How both lumas are laid on common rows, and the disparity of the first as it lies then."""
     found = match(first, second)
     size = (first.shape[0], first.shape[1])
-    rows = rectify(spread_out(found, size), size)
+    rows = rectify(spread_out(found, size), size, focal)
     if isinstance(rows, NotRectified):
         message = f"The views cannot be mounted: {rows.reason}."
         raise PairError(message, "Check that both stations show the same subject from beside each other.")
-    moved = rows.second_to_first.apply(found.second)
-    good = np.abs(moved[:, 1] - found.first[:, 1]) < _WRONG_PX
-    laid = laid_on_rows(second, rows)
-    lowest, highest = search_range(first, laid, (found.first - moved)[good, 0])
+    turn, onto = rows.level(size)
+    apart = turn.apply(found.first) - onto.apply(found.second)
+    good = np.abs(apart[:, 1]) < _WRONG_PX
+    if rows.base_deg:
+        first = moved(first, Projective.like(turn).matrix(), size, cv2.INTER_CUBIC, cv2.BORDER_REPLICATE)
+    laid = moved(second, onto.matrix(), size, cv2.INTER_CUBIC, cv2.BORDER_REPLICATE)
+    lowest, highest = search_range(first, laid, apart[good, 0])
     return rows, match_rows(first, laid, lowest, highest).px
-
-
-def _common_columns(disparity: Plane) -> tuple[int, int]:
-    """Columns of the left view that the right one has too."""
-    width = disparity.shape[1]
-    known = disparity[np.isfinite(disparity)]
-    middle = int(np.median(known)) if known.size else 0
-    return max(0, middle), min(width, width + middle)
 
 
 def _residual(left: Pixels, right: Pixels) -> Residual:
@@ -127,15 +141,34 @@ def _residual(left: Pixels, right: Pixels) -> Residual:
     return Residual(rms=float(np.sqrt(np.mean(dy**2))), p95=float(np.percentile(np.abs(dy), 95)))
 
 
-def _report(mount: Mount, rows: Rectified, residual: Residual) -> Mounting:
+def _report(
+    placed: Placed,
+    rows: Rectified,
+    laid: Laid,
+    focal: float | None,
+    residual: Residual,
+    floating: tuple[int, int],
+) -> Mounting:
+    mount = placed.mount
     middle = (mount.crop_px[0] + mount.crop_px[2] / 2, mount.crop_px[1] + mount.crop_px[3] / 2)
-    _, vertical = mount.right_transform.shift_at(middle)
+    # against the left view as it was, whether or not both are turned for a sloping base
+    right = rows.second_to_first.resampled(laid.factor)
+    height, width = laid.size_px
+    around = right.nearest_similarity(((width - 1) / 2, (height - 1) / 2))
+    p, q, _ = right.third
     return Mounting(
-        rotation_deg=rows.second_to_first.roll_deg,
-        scale=rows.second_to_first.scale,
-        vertical_px=vertical,
+        rotation_deg=around.roll_deg,
+        scale=around.scale,
+        vertical_px=right.shift_at(middle)[1],
         shift_px=mount.window_disparity_px,
         window_point_px=mount.window_point_px,
         crop_px=mount.crop_px,
         residual_vertical_px=residual,
+        keystone_px=(abs(p) * width * height / 4, abs(q) * height**2 / 4),
+        yaw_deg=None if focal is None else -math.degrees(math.atan(p * focal)),
+        pitch_deg=None if focal is None else -math.degrees(math.atan(q * focal)),
+        base_slope_deg=rows.base_deg,
+        floating_px=floating,
+        window_rule=placed.window_rule,
+        crop_rule=placed.crop_rule,
     )

@@ -164,7 +164,7 @@ def _choice(
     choice = choose(
         [positions[k] for k in open_to],
         width,
-        _focal_px(stations[0].frames[0], width),
+        focal_px(stations[0].frames[0], width),
         None if must is None else open_to.index(must),
     )
     first, second = open_to[choice.first], open_to[choice.second]
@@ -197,7 +197,7 @@ def _open_to(positions: Sequence[float], left: int | None, right: int | None) ->
     return everyone
 
 
-def _focal_px(frame: FrameInfo, width: int) -> float | None:
+def focal_px(frame: FrameInfo, width: int) -> float | None:
     """Focal length in px of a picture `width` px wide, from the 35 mm equivalent (36 mm wide frame)."""
     return None if not frame.focal_length_35mm else frame.focal_length_35mm / 36.0 * width
 

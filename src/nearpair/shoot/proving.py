@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from nearpair.frames.write import read_tiff, write_jpeg
 from nearpair.optics.viewing import Viewing
 from nearpair.outputs.anaglyph import anaglyph
+from nearpair.outputs.floating import masked
 from nearpair.progress import Progress
 from nearpair.proof.assemble import Inputs, assemble
 from nearpair.proof.model import Eyes, Metric, Mounting, Proof, SetAside, Station, decode, encode
@@ -95,10 +96,15 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
 def _pictures(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, bytes]:
     step = max(1, -(-max(inputs.parallax.shape) // _REPORT_PX))
     near, far = proof.depth.near_px, proof.depth.far_px
+    left, right = masked(inputs.left, inputs.right, inputs.mounting.floating_px)
+    shown = inputs.anaglyph
+    if any(inputs.mounting.floating_px):
+        # measured is what lies behind the masks, shown what is published
+        shown = np.asarray(anaglyph(left, right, inputs.glasses, inputs.method), np.uint8)
     pictures = {
-        "anaglyph": thumbnail(inputs.anaglyph, _REPORT_PX),
-        "left": thumbnail(inputs.left, _REPORT_PX // 2),
-        "right": thumbnail(inputs.right, _REPORT_PX // 2),
+        "anaglyph": thumbnail(shown, _REPORT_PX),
+        "left": thumbnail(left, _REPORT_PX // 2),
+        "right": thumbnail(right, _REPORT_PX // 2),
     }
     if near is not None and far is not None:
         pictures["depth"] = depth_picture(inputs.parallax[::step, ::step], near, far)

@@ -57,6 +57,8 @@ class Overrides:
     left: str | None = None
     right: str | None = None
     window: Literal["auto", "near", "far"] | tuple[float, float] | None = None
+    aspect: str | None = None
+    floating: Literal["auto", "never"] | None = None
     screen_width_mm: float | None = None
     distance_mm: float | None = None
     eyes_mm: float | None = None
@@ -156,7 +158,7 @@ def _staged(
     last = STAGES.index(until)
     if last == 1:
         return None
-    mounted = mount_pair(folder, memo, pair, merged, decisions.mounting.window, progress)
+    mounted = mount_pair(folder, memo, pair, merged, decisions, progress)
     subject = Subject(
         mounted.key,
         mounted.mounting,
@@ -169,7 +171,7 @@ def _staged(
     drop_stale_proof(folder, memo, decisions, subject)
     if last == 2:
         return None
-    export(folder, memo, mounted.key, decisions, progress)
+    export(folder, memo, mounted.key, decisions, progress, mounted.mounting.floating_px)
     if last == 3:
         return None
     return prove(folder, memo, decisions, subject, progress)
@@ -260,7 +262,12 @@ def _with(decisions: Decisions, overrides: Overrides) -> Decisions:
 def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
     return msgspec.structs.replace(
         decisions,
-        mounting=_replaced(decisions.mounting, window=overrides.window),
+        mounting=_replaced(
+            decisions.mounting,
+            window=overrides.window,
+            aspect=overrides.aspect,
+            floating=overrides.floating,
+        ),
         capture=_replaced(
             decisions.capture,
             base_mm=overrides.base_mm,
