@@ -184,19 +184,16 @@ def test_nothing_leaks_in_from_outside_a_frame(sharp, filling, across):
     assert apart(both[:, : across - 24], alone[:, : across - 24]) <= 1
 
 
-@pytest.mark.parametrize("edge", range(507, 517))
+@pytest.mark.parametrize("edge", range(1012, 1034, 3))
 def test_an_edge_where_work_is_cut_makes_no_detail(edge):
-    """Columns are worked on 512 at once; a run that sees nothing of a frame must not make its edge a step."""
-    grey = np.full((60, 700, 3), 200, np.uint8)
+    """Columns are worked on 512 at once, at half size too; a run that sees nothing of a frame is no step."""
+    reference = np.full((100, 1200, 3), 100, np.uint8)
     rng = np.random.default_rng(63)
-    noisy = np.clip(grey + rng.normal(0, 3, grey.shape), 0, 255).astype(np.uint8)
-    place = Similarity(shift_x_px=float(edge - 700))
-    view = merge([noisy, grey], [Similarity(), place]).rgb
-    assert apart(view, grey) < 20
-    np.testing.assert_allclose(np.mean(view[:, edge - 8 : edge - 2], axis=(0, 1)), 200, atol=1)
-    # the noise wins at the edge as elsewhere: it is the only detail
-    spread = [np.std(view[:, part].astype(float) - noisy[:, part]) for part in (slice(0, edge), slice(edge - 8, edge))]
-    assert spread[1] < spread[0] + 1
+    noisy = np.clip(reference + rng.normal(0, 3, reference.shape), 0, 255).astype(np.uint8)
+    places = [Similarity(), Similarity(shift_x_px=edge - 1200.0)]
+    view = merge([noisy, np.full_like(reference, 140)], places).rgb
+    # all detail is the noise's: bands of the plain frame have no say, at its edge as elsewhere
+    assert np.max(np.mean(view, axis=(0, 2))) < 110
 
 
 def test_a_sharp_frame_that_covers_a_part_gives_that_part(sharp):
@@ -286,11 +283,11 @@ def test_the_number_of_threads_does_not_matter(halves, monkeypatch, chroma_halve
     places = [Similarity(), Similarity.about((160, 120), 1.004, 0.1, (1.3, -0.4))]
     worth = judged(halves, places, 0, chroma_halved)
     assert not all(own.looked_at.all() for own in worth)
-    for given in (None, worth):
+    for looked_at in (None, worth):
         views = []
         for cores in (1, 2, 7):
             monkeypatch.setattr(os, "cpu_count", lambda cores=cores: cores)
-            views.append(merge(halves, places, worth=given, chroma_halved=chroma_halved))
+            views.append(merge(halves, places, worth=looked_at, chroma_halved=chroma_halved))
         for view in views[1:]:
             for part in ("rgb", "focus", "response_width"):
                 np.testing.assert_array_equal(getattr(view, part), getattr(views[0], part))
