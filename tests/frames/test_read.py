@@ -15,6 +15,7 @@ from PIL import Image, ImageOps
 
 from nearpair.errors import FrameError
 from nearpair.frames import read_info, read_pixels, read_small
+from nearpair.frames.read import has_halved_chroma
 from nearpair.frames.read import oriented
 
 
@@ -308,3 +309,54 @@ def test_reading_changes_no_global_limit_and_warns_of_nothing(jpeg):
         warnings.simplefilter("error")
         pixels(jpeg(mode="CMYK", exif=b"Exif\0\0II*\0\xff\xff\xff\xff"))
     assert before == Image.MAX_IMAGE_PIXELS
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6])
+@pytest.mark.parametrize("size_px", [(37, 53), (16, 16)])
+def test_pixels_in_memory_that_is_given(tmp_path, size_px, orientation):
+    """A JPEG is decoded into it; larger memory, or one that held another frame, does as well."""
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    memory = bytearray(b"\xa5" * (3 * size_px[0] * size_px[1] + 100))
+    for number in range(2):
+        path = tmp_path / f"{number}.jpg"
+        picture = np.random.default_rng(number).integers(0, 256, (*size_px, 3), dtype=np.uint8)
+        Image.fromarray(picture).save(path, quality=90, exif=exif)
+        info = read_info(path)
+        found = read_pixels(info, plain_chroma=True, into=memory)
+        assert np.array_equal(found, read_pixels(info, plain_chroma=True))
+        assert found.flags.c_contiguous
+        # turned pixels have to be put in order, which takes a copy
+        assert np.shares_memory(found, np.frombuffer(memory, np.uint8)) == (orientation == 1)
+
+
+def test_memory_that_is_too_small_is_left_alone(jpeg):
+    info, memory = read_info(jpeg()), bytearray(10)
+    assert np.array_equal(
+        read_pixels(info, plain_chroma=True, into=memory), read_pixels(info, plain_chroma=True)
+    )
+    assert memory == bytearray(10)
+
+
+def test_memory_is_for_jpegs_only(tmp_path, texture):
+    path, memory = tmp_path / "a.png", bytearray(10**6)
+    Image.fromarray(np.zeros((8, 9, 3), np.uint8) + 7).save(path)
+    assert np.all(read_pixels(read_info(path), plain_chroma=True, into=memory) == 7)
+    assert memory == bytearray(10**6)
+
+
+def test_whether_chroma_is_halved(jpeg, tmp_path):
+    """Pillow's subsampling: 0 is 4:4:4, 1 is 4:2:2, 2 is 4:2:0 (its documentation, JPEG)."""
+    picture = Image.fromarray(np.zeros((20, 30, 3), np.uint8))
+    for subsampling in (0, 1, 2):
+        picture.save(tmp_path / f"{subsampling}.jpg", subsampling=subsampling)
+        assert has_halved_chroma(read_info(tmp_path / f"{subsampling}.jpg")) == (subsampling == 2)
+    picture.save(tmp_path / "a.png")
+    assert not has_halved_chroma(read_info(tmp_path / "a.png"))
+    info = read_info(tmp_path / "2.jpg")
+    info.path.write_bytes(b"no picture")
+    with pytest.raises(FrameError, match=r"2\.jpg"):
+        has_halved_chroma(info)
+    info.path.unlink()
+    with pytest.raises(FrameError, match="No such file"):
+        has_halved_chroma(info)

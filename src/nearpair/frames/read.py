@@ -87,11 +87,11 @@ def read_small(info: FrameInfo, factor: int, developed: Developed | None = None)
 
 
 def has_halved_chroma(info: FrameInfo) -> bool:
-    """Whether the file keeps colour at half size both ways (JPEG 4:2:0), as most cameras write it."""
-    if info.format != "JPEG":
-        return False
-    with info.path.open("rb") as file:
-        return JpegImagePlugin.get_sampling(JpegImagePlugin.JpegImageFile(file)) == _SAMPLING_420
+    """Whether the file keeps colour at half size both ways (JPEG 4:2:0), as most cameras write it.
+
+    Raises FrameError as `read_pixels` does.
+    """
+    return info.format == "JPEG" and bool(_decoded(info, _is_halved))
 
 
 def oriented(stored: Pixels, orientation: int) -> Pixels:
@@ -146,6 +146,11 @@ def _decoded(info: FrameInfo, decode: Callable[[Path], Any]) -> Pixels:
 
 def _jpeg(path: Path, plain_chroma: bool = False, into: bytearray | None = None) -> Any:
     return _either_jpeg(path.read_bytes(), "RGB", "RGB", plain_chroma, into)
+
+
+def _is_halved(path: Path) -> bool:
+    with path.open("rb") as file:
+        return JpegImagePlugin.get_sampling(JpegImagePlugin.JpegImageFile(file)) == _SAMPLING_420
 
 
 def _jpeg_luma(path: Path) -> Any:

@@ -58,7 +58,7 @@ class Scratch:
                 for array in arrays:
                     start = -(-self._end // self._page) * self._page
                     self._file.seek(start)
-                    self._file.write(np.ascontiguousarray(array).data)
+                    _write_all(self._file, np.ascontiguousarray(array))
                     places.append((start, array.shape, array.dtype))
                     self._end = start + array.nbytes
             except OSError:  # the disk is full after all
@@ -74,6 +74,13 @@ class Scratch:
             if places is None or self._file is None:
                 return None
             return tuple(_mapped(self._file, *place) for place in places)
+
+
+def _write_all(file: IO[bytes], array: NDArray[Any]) -> None:
+    """Write an array; on a disk that fills up meanwhile the first try may write a part and say nothing."""
+    left = array.data.cast("B")
+    while left:
+        left = left[file.write(left) :]
 
 
 def _mapped(file: IO[bytes], start: int, shape: tuple[int, ...], dtype: np.dtype[Any]) -> NDArray[Any]:

@@ -8,6 +8,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from nearpair.pixels.detail import ENERGY_SCALE, upsampled_row
+from nearpair.views.packing import MARGIN, pack, pack_pairs, packed_runs
 from nearpair.views.runs import LONGEST, ROWS_AT_ONCE, run_ends
 
 F32 = NDArray[np.float32]
@@ -78,62 +79,6 @@ def _inside(inverse: F64, cell: float, y: int, columns: int, size: tuple[int, in
     return int(np.ceil(low)), int(np.floor(high))
 
 
-# The columns that are worked on are packed beside each other, so that a row is one loop however many runs it
-# has: beginning a run costs as much as working on a hundred samples. Samples are counted in pairs, because
-# energies and weights are those of 2 x 2. Indices are unsigned, or the compiler allows for negative ones in
-# every loop.
-_MARGIN = 2
-
-
-@njit(cache=True, nogil=True)
-def _packed_runs(ends: I64, count: int, runs: I64) -> int:
-    """First and last pair of each run, and where it begins in packed rows; returns their length in pairs."""
-    place = 0
-    for k in range(count):
-        runs[k, 0], runs[k, 1], runs[k, 2] = ends[k, 0] // 2, (ends[k, 1] + 1) // 2, place
-        place += runs[k, 1] - runs[k, 0] + 2 * _MARGIN
-    return place
-
-
-@njit(cache=True, nogil=True)
-def _pack(source: U16, y: int, runs: I64, count: int, out: F32, row: int) -> None:
-    """Put the runs of row y of a coarse plane, with their margins, into a packed row. Ends are repeated."""
-    width, line, into = source.shape[1], np.uint64(y), np.uint64(row)
-    for r in range(count):
-        start, length, place = runs[r, 0] - _MARGIN, runs[r, 1] - runs[r, 0] + 2 * _MARGIN, runs[r, 2]
-        low, high = max(-start, 0), min(width - start, length)
-        begin, to = np.uint64(start + low), np.uint64(place + low)
-        for k in range(np.uint64(high - low)):
-            out[into, to + k] = source[line, begin + k]
-        for k in range(low):
-            out[row, place + k] = source[y, 0]
-        for k in range(high, length):
-            out[row, place + k] = source[y, width - 1]
-
-
-@njit(cache=True, nogil=True)
-def _pack_pairs(source: U16, y: int, runs: I64, count: int, out: F32, row: int) -> None:
-    """The same for pairs of samples: left ones in the first half of the packed row, right ones after."""
-    width, line, into = source.shape[1], np.uint64(y), np.uint64(row)
-    other, one = out.shape[1] // 2, np.uint64(1)
-    for r in range(count):
-        start, length, place = runs[r, 0] - _MARGIN, runs[r, 1] - runs[r, 0] + 2 * _MARGIN, runs[r, 2]
-        low, high = max(-start, 0), min(width // 2 - start, length)
-        begin, to, beside = (
-            np.uint64(2 * (start + low)),
-            np.uint64(place + low),
-            np.uint64(other + place + low),
-        )
-        for k in range(np.uint64(high - low)):
-            x = begin + k + k
-            out[into, to + k] = source[line, x]
-            out[into, beside + k] = source[line, x + one]
-        for k in range(low):
-            out[row, place + k] = out[row, other + place + k] = source[y, 0]
-        for k in range(high, length):  # the left one of an odd last pair is the last as well
-            out[row, place + k] = out[row, other + place + k] = source[y, width - 1]
-
-
 @njit(cache=True, nogil=True, fastmath=True)
 def _pair_details(
     fine: U16, coarse: U16, pair: int, fresh: bool, runs: I64, count: int, length: int, ring: F32, even: F32,
@@ -145,15 +90,15 @@ def _pair_details(
     their own so that the compiler sees that no loop overwrites what it reads.
     """
     for c in range(pair - 1 if fresh else pair + 1, pair + 2):
-        _pack(coarse, min(max(c, 0), coarse.shape[0] - 1), runs, count, ring, (c + 3) % 3)
+        pack(coarse, min(max(c, 0), coarse.shape[0] - 1), runs, count, ring, (c + 3) % 3)
     above, here, below = np.uint64((pair + 2) % 3), np.uint64((pair + 3) % 3), np.uint64((pair + 4) % 3)
     for k in range(np.uint64(length)):
         even[k] = np.float32(0.125) * (ring[above, k] + ring[below, k]) + np.float32(0.75) * ring[here, k]
     for k in range(np.uint64(length)):
         odd[k] = np.float32(0.5) * (ring[here, k] + ring[below, k])
-    _pack_pairs(fine, 2 * pair, runs, count, details, row)
+    pack_pairs(fine, 2 * pair, runs, count, details, row)
     _less_expanded(even, length, details, row)
-    _pack_pairs(fine, min(2 * pair + 1, fine.shape[0] - 1), runs, count, details, row + 1)
+    pack_pairs(fine, min(2 * pair + 1, fine.shape[0] - 1), runs, count, details, row + 1)
     _less_expanded(odd, length, details, row + 1)
 
 
@@ -180,7 +125,7 @@ def _pair_squares(
         c, d = details[lower, k], details[lower, other + k]
         out[into, k] = a * a + b * b + c * c + d * d
     for r in range(count):
-        begin, end = runs[r, 2] + _MARGIN, runs[r, 2] + _MARGIN + runs[r, 1] - runs[r, 0]
+        begin, end = runs[r, 2] + MARGIN, runs[r, 2] + MARGIN + runs[r, 1] - runs[r, 0]
         if runs[r, 0] == 0:
             out[to, begin - 1] = out[to, begin]
         if runs[r, 1] == half:
@@ -204,7 +149,7 @@ def _hear(heard: F32, at: int, runs: I64, count: int, share: float, energy: F32)
     part, one = np.float32(0.25 * share), np.uint64(1)
     upper, lower = np.uint64(2 * at), np.uint64(min(2 * at + 1, heard.shape[0] - 1))
     for r in range(count):
-        begin, place = np.uint64(2 * runs[r, 0]), np.uint64(runs[r, 2] + _MARGIN)
+        begin, place = np.uint64(2 * runs[r, 0]), np.uint64(runs[r, 2] + MARGIN)
         pairs = np.uint64(min(runs[r, 1], heard.shape[1] // 2) - runs[r, 0])
         for k in range(pairs):
             x = begin + k + k
@@ -219,7 +164,7 @@ def _hear(heard: F32, at: int, runs: I64, count: int, share: float, energy: F32)
 def _set_outside(row: F32, value: float, low: int, high: int, runs: I64, count: int) -> None:
     """Set the pairs of a packed row that lie outside [low, high]."""
     for r in range(count):
-        shift = runs[r, 2] + _MARGIN - runs[r, 0]
+        shift = runs[r, 2] + MARGIN - runs[r, 0]
         for x in range(runs[r, 0], min(low, runs[r, 1])):
             row[shift + x] = value
         for x in range(max(high + 1, runs[r, 0]), runs[r, 1]):
@@ -240,7 +185,7 @@ def _weigh(
         weights[k] = e * e * e * e
     _set_outside(weights, 1e-12, low, high, runs, count)
     for r in range(count):
-        place, begin = np.uint64(runs[r, 2] + _MARGIN), np.uint64(runs[r, 0])
+        place, begin = np.uint64(runs[r, 2] + MARGIN), np.uint64(runs[r, 0])
         if expected.shape[0] > 0:  # never by nothing
             for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
                 fit = np.float32(expected[line, begin + k]) + np.float32(1.0)
@@ -260,7 +205,7 @@ def _add_pair(
     for lower in range(min(2, until - y)):
         line, at = np.uint64(y + lower), np.uint64(row + lower)
         for r in range(count):
-            place, begin = np.uint64(runs[r, 2] + _MARGIN), np.uint64(2 * runs[r, 0])
+            place, begin = np.uint64(runs[r, 2] + MARGIN), np.uint64(2 * runs[r, 0])
             pairs = np.uint64(min(runs[r, 1], width // 2) - runs[r, 0])
             for k in range(pairs):
                 x, p = begin + k + k, place + k
@@ -306,7 +251,7 @@ def blend_level(
     """
     half, most = (fine.shape[1] + 1) // 2, fine.shape[1] // block + 2 + fine.shape[1] // LONGEST
     ends, runs = np.empty((most, 2), np.int64), np.empty((most, 3), np.int64)
-    room = half + 2 * _MARGIN * most
+    room = half + 2 * MARGIN * most
     details, squares = np.empty((6, 2 * room), np.float32), np.empty((4, room), np.float32)
     rings, even, odd = np.empty((9, room), np.float32), np.empty(room, np.float32), np.empty(room, np.float32)
     luma_ring, blue_ring, red_ring = rings[0:3], rings[3:6], rings[6:9]
@@ -314,7 +259,7 @@ def blend_level(
     for row in range(top, bottom, ROWS_AT_ONCE):
         until = min(row + ROWS_AT_ONCE, bottom)
         count = run_ends(worth, block, row, until, fine.shape[1], ends)
-        length = _packed_runs(ends, count, runs)
+        length = packed_runs(ends, count, runs)
         if count == 0:
             continue
         for pair in range(row // 2 - 1, (until + 1) // 2 + 1):
