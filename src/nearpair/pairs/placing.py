@@ -128,17 +128,17 @@ class _Depths:
         return self.foremost, "on the foremost thing"
 
 
-def _depths(laid: Laid) -> _Depths:
+def _depths(laid: Laid, aspect: float | None, window_px: float | None = None) -> _Depths:
+    """Depths in the crop that a window gives; without one, in that of a window in the middle of the depth."""
     known = laid.disparity[np.isfinite(laid.disparity)]
     if len(known) < FEWEST_KNOWN:
         raise no_depth()
-    # of what both eyes have, with the window somewhere in the depth
-    middle = laid.mount(float(np.median(known)) * laid.factor)
-    shown = _shown(laid, middle)
-    seen = middle.window_disparity_px / laid.factor - shown[np.isfinite(shown)]
-    known = seen if len(seen) >= FEWEST_KNOWN else known
-    at = [NEAR_PERCENTILE, FAR_PERCENTILE, 100 * (1 - _SMALL_PARTS), _FOREMOST_PERCENTILE]
-    return _Depths(*(float(value) * laid.factor for value in np.percentile(known, at)))
+    at_px = float(np.median(known)) * laid.factor if window_px is None else window_px
+    shown = at_px / laid.factor - _shown(laid, laid.mount(at_px, aspect))
+    seen = shown[np.isfinite(shown)]
+    wanted = [NEAR_PERCENTILE, FAR_PERCENTILE, 100 * (1 - _SMALL_PARTS), _FOREMOST_PERCENTILE]
+    found = np.percentile(seen if len(seen) >= FEWEST_KNOWN else known, wanted)
+    return _Depths(*(float(value) * laid.factor for value in found))
 
 
 def _shown(laid: Laid, mount: Mount) -> Plane:
@@ -162,8 +162,12 @@ def _whole(cuts: tuple[float, float]) -> bool:
 
 
 def _automatic(laid: Laid, aspect: float | None, allowed: Allowed) -> Placed:
-    depths = _depths(laid)
+    depths = _depths(laid, aspect)
     small = depths.small_parts, "nothing but small parts in front of it"
+    start, start_rule = _range_kept(laid, aspect, (0.0, 0.0), depths, allowed, small)
+    # once more for what that window's own crop shows
+    depths = _depths(laid, aspect, start)
+    small = depths.small_parts, small[1]
     start, start_rule = _range_kept(laid, aspect, (0.0, 0.0), depths, allowed, small)
     top, top_rule = _range_kept(laid, aspect, (0.0, 0.0), depths, allowed, depths.on_foremost())
     for window_px in np.linspace(start, max(start, top), _WINDOW_STEPS if top > start else 1).tolist():
