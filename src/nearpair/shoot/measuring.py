@@ -246,7 +246,9 @@ def _parallel(shoot: _Shoot, course: Course | None, *, is_sure: bool) -> list[Ob
     else:
         known = shoot.disparity[np.isfinite(shoot.disparity)]
         focus_px = float(np.median(known)) if known.size else 0.0
-    return [adjustment.from_disparity(focus_px, aside_px / focus_px)] if focus_px > aside_px else []
+    return (
+        [adjustment.from_disparity(focus_px, aside_px / focus_px, "parallel")] if focus_px > aside_px else []
+    )
 
 
 def _with_sizes(metric: Metric, found: _Found, planes: NDArray[np.float64]) -> Metric:
