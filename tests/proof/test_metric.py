@@ -116,7 +116,7 @@ def test_the_bar_can_be_counted_in_the_picture(ground, width):
     row = out[out.shape[0] - 1 - round(0.03 * width), :, 0]  # the bar's last row
     left = round(0.03 * width)
     assert (row[left : left + round(0.2 * width)] == 255).all()
-    assert row[left - 1] == row[left + round(0.2 * width)] == 0  # its black edge
+    assert row[left - 1] == row[left + round(0.2 * width)] == 0  # the black plate
     assert not changed[:, width // 2 :].any()
 
 

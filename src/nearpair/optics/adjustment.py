@@ -108,10 +108,10 @@ def from_rail(change: float, sigma: float) -> Observation:
     return Observation("rail", (1.0, 0.0, -1.0, 0.0), math.log(change), sigma)
 
 
-def from_disparity(focus_px: float, sigma: float) -> Observation:
+def from_disparity(focus_px: float, sigma: float, name: str = "disparity") -> Observation:
     """Disparity that counts from infinity, at the plane of focus: base over mm/px."""
     positive("focus_px", focus_px, "px")
-    return Observation("disparity", (0.0, 1.0, 0.0, -1.0), math.log(focus_px), sigma)
+    return Observation(name, (0.0, 1.0, 0.0, -1.0), math.log(focus_px), sigma)
 
 
 def from_course(px_per_frame: float, sigma: float) -> Observation:

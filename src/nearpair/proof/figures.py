@@ -8,6 +8,15 @@ from nearpair.proof.phrases import percent, with_error
 Row = tuple[str, str, str]
 
 UNKNOWN = "not known"
+WITNESSES = {
+    "stated scale": "stated field width",
+    "rail": "change of size from frame to frame",
+    "disparity": "disparity against focus",
+    "course": "disparity from frame to frame",
+    "parallel": "cameras that point the same way",
+    "lens": "lens and sensor",
+}
+"""What lengths in mm rest on, in words; other names are words already."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +77,7 @@ def _metric(metric: Metric) -> list[Row]:
         ),
         _length("Stereo base", metric.base),
         _length("Step of focus", metric.step),
-        ("Rests on", ", ".join(metric.rests_on), ""),
+        ("Rests on", ", ".join(WITNESSES.get(name, name) for name in metric.rests_on), ""),
     ]
 
 

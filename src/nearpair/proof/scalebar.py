@@ -14,8 +14,9 @@ from nearpair.optics.metric import bar_mm
 from nearpair.proof.model import Proof
 
 _MARGIN = 0.03  # of the width
-_EDGE = (0, 0, 0)
+_PLATE = (0, 0, 0)
 _INK = (255, 255, 255)
+_FONT = cv2.FONT_HERSHEY_SIMPLEX
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,15 +41,17 @@ def scale_bar(proof: Proof) -> ScaleBar | None:
 
 
 def drawn(picture: NDArray[np.uint8], bar: ScaleBar) -> NDArray[np.uint8]:
-    """Draw the bar at the bottom left of an (H, W, 3) picture, white with a black edge; gives a copy."""
+    """Draw the bar at the bottom left of an (H, W, 3) picture, white on a black plate; gives a copy."""
     out: Any = picture.copy()
     height, width = out.shape[:2]
-    thick = max(2, round(width / 250))
+    thick, size = max(2, round(width / 200)), width / 900
+    (text_width, text_height), _ = cv2.getTextSize(bar.label, _FONT, size, max(1, thick // 2))
     left, bottom = round(_MARGIN * width), height - 1 - round(_MARGIN * width)
     right = left + max(1, round(bar.share * width)) - 1
-    cv2.rectangle(out, (left - 1, bottom - thick), (right + 1, bottom + 1), _EDGE, cv2.FILLED)
+    top = bottom - 2 * thick - text_height
+    plate = (left - thick, top - thick), (max(right, left + text_width) + thick, bottom + thick)
+    cv2.rectangle(out, *plate, _PLATE, cv2.FILLED)
     cv2.rectangle(out, (left, bottom - thick + 1), (right, bottom), _INK, cv2.FILLED)
-    size, at = width / 1100, (left, bottom - 2 * thick - 2)
-    for colour, weight in ((_EDGE, thick + 2), (_INK, max(1, thick // 3))):
-        cv2.putText(out, bar.label, at, cv2.FONT_HERSHEY_SIMPLEX, size, colour, weight, cv2.LINE_AA)
+    at = (left, bottom - 2 * thick)
+    cv2.putText(out, bar.label, at, _FONT, size, _INK, max(1, thick // 2), cv2.LINE_AA)
     return np.asarray(out, np.uint8)

@@ -30,6 +30,8 @@ _READ, _FOCAL_STATED, _LEAST = 0.01, 0.05, 0.005
 # Cameras that slide on a rail point the same way to about this share of the frame's width.
 _POINTS_ASIDE = 0.01
 _ROUNDS, _SETTLED = 12, 1e-4
+# A straight course has the slope of the mean distance, not of the plane of focus at the end of the stack.
+_STRAIGHT = 0.1
 _NEAR_PERCENTILE, _FAR_PERCENTILE = 1.0, 99.0
 
 
@@ -69,6 +71,14 @@ class _Found:
     offset_px: float
     focus_px: float
     distance_mm: float
+    is_straight: bool
+    """Whether the course of a focus ring is known as a straight line only: u is not known."""
+
+    def size(self, disparity: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Size of a pixel over that in the plane of focus: Z/u."""
+        if self.is_straight:  # the cameras are taken to be parallel
+            return (self.offset_px + self.focus_px) / disparity.astype(np.float64)
+        return self.depth_mm(disparity) / self.distance_mm
 
     def depth_mm(self, disparity: NDArray[np.floating]) -> NDArray[np.float64]:
         """Distance; NaN beyond infinity."""
@@ -138,9 +148,9 @@ def _measured(
         return metric, None
     window_px = mounted.mounting.shift_px
     near_px, far_px = window_px - np.percentile(known, (_NEAR_PERCENTILE, _FAR_PERCENTILE))
-    planes = found.depth_mm(np.array([window_px, near_px, far_px]))
-    metric = _with_sizes(metric, found, planes)
-    return _with_depth(metric, found, planes, shoot.disparity)
+    ends = np.array([window_px, near_px, far_px])
+    metric = _with_sizes(metric, found, found.size(ends))
+    return _with_depth(metric, found, found.depth_mm(ends), shoot.disparity)
 
 
 def _stated(shoot: _Shoot, capture: Capture) -> list[Observation]:
@@ -199,7 +209,8 @@ def _adjusted(shoot: _Shoot, said: Sequence[Observation]) -> tuple[_Found, list[
         distance_mm = step.value / course.per_frame
     offset_px = 0.0 if course is None else course.offset_px
     rests = [one.name for one in (*said, *observations)]
-    return _Found(adjusted, offset_px, focus_px, distance_mm), rests
+    is_straight = course is not None and shoot.member.found.kind == "ring" and away is None
+    return _Found(adjusted, offset_px, focus_px, distance_mm, is_straight), rests
 
 
 def _observations(shoot: _Shoot, away: float | None) -> tuple[Course | None, list[Observation]]:
@@ -221,7 +232,8 @@ def _observations(shoot: _Shoot, away: float | None) -> tuple[Course | None, lis
         course = course_by_ring(shoot.disparity, shoot.frame, reference, away)
         if course is not None:
             slope = course.focus_px * course.per_frame
-            said.append(adjustment.from_course(slope, max(course.sigma, _LEAST)))
+            least = _LEAST if away is not None else _STRAIGHT
+            said.append(adjustment.from_course(slope, max(course.sigma, least)))
     return course, [*said, *_parallel(shoot, course, is_sure=away is not None or member.found.kind == "rail")]
 
 
@@ -246,15 +258,17 @@ def _parallel(shoot: _Shoot, course: Course | None, *, is_sure: bool) -> list[Ob
     else:
         known = shoot.disparity[np.isfinite(shoot.disparity)]
         focus_px = float(np.median(known)) if known.size else 0.0
-    return [adjustment.from_disparity(focus_px, aside_px / focus_px)] if focus_px > aside_px else []
+    return (
+        [adjustment.from_disparity(focus_px, aside_px / focus_px, "parallel")] if focus_px > aside_px else []
+    )
 
 
-def _with_sizes(metric: Metric, found: _Found, planes: NDArray[np.float64]) -> Metric:
+def _with_sizes(metric: Metric, found: _Found, sizes: NDArray[np.float64]) -> Metric:
     """Size of a pixel at the window, the near and the far end: grows with distance."""
     scale = found.adjusted.named("scale")
-    if not (scale.is_known and np.all(np.isfinite(planes))):
+    if not (scale.is_known and np.all(np.isfinite(sizes))):
         return metric
-    window, near, far = (float(scale.value * plane / found.distance_mm) for plane in planes)
+    window, near, far = (float(scale.value * size) for size in sizes)
     return msgspec.structs.replace(
         metric,
         window_mm_per_px=window,
