@@ -127,7 +127,8 @@ def test_only_the_top_advice_is_shown():
 def test_the_summary_has_everything_and_a_caution(proof):
     lines = summary(proof)
     labels = [line.label for line in lines if line.label]
-    wanted = ["Stations", "Eyes", "Depth", "Comfort", "Verdict", "Advice", "Glasses", "Anaglyph", "Proof"]
+    before, after = ["Stations", "Eyes", "Depth", "Comfort"], ["Advice", "Glasses", "Anaglyph", "Proof"]
+    wanted = [*before, "Window", "Crop", "Verdict", *after]
     assert [label for label in labels if label != "Note"] == wanted
     assert next(line.text for line in lines if line.label == "Verdict") == proof.verdict
     assert words.CAUTION in told(lines)

@@ -234,7 +234,9 @@ def test_sixteen_bits_are_not_cut(tmp_path, roomy):
 def test_developed_frames_are_not_kept_twice(frames, decoded, roomy, monkeypatch):
     """They lie in a cache of their own, larger than the files."""
     raw, plain = replace(frames["444.jpg"], format="RAW"), frames["444.jpg"]
-    monkeypatch.setattr(module, "read_pixels", lambda *_, **__: decoded["full"].append("raw") or read_pixels(plain))
+    monkeypatch.setattr(
+        module, "read_pixels", lambda *_, **__: decoded["full"].append("raw") or read_pixels(plain)
+    )
     for _ in range(2):
         roomy.detail(raw)
         roomy.planes(raw)
