@@ -15,8 +15,7 @@ from PIL import Image, ImageOps
 
 from nearpair.errors import FrameError
 from nearpair.frames import read_info, read_pixels, read_small
-from nearpair.frames.read import has_halved_chroma
-from nearpair.frames.read import oriented
+from nearpair.frames.read import has_halved_chroma, oriented
 
 
 def pixels(path):
