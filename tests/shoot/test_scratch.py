@@ -158,7 +158,7 @@ def test_a_disk_that_fills_up_between_two_arrays(scratch):
 
 
 def test_a_write_that_stops_half_way(scratch):
-    """As a write to a disk that is nearly full does, without an error: reading beyond the end would kill us."""
+    """As a write to a disk that is nearly full does, without an error: reading past the end would kill us."""
     whole = scratch._file
     scratch._file = Faulty(whole, lambda file, data: file.write(data[: -(-len(data) // 2)]))
     assert scratch.keep("a", [np.arange(5 * PAGE, dtype=np.uint8)])
