@@ -53,6 +53,8 @@ def read_pixels(
     JPEG, at least H·W·3 bytes; the result lies in it, if it can, until it is used again.
     """
     decode = _decoder(info, developed)
+    if into is not None and len(into) < 3 * info.size_px[0] * info.size_px[1]:
+        into = None
     if plain_chroma and info.format == "JPEG":
         decode = partial(_jpeg, plain_chroma=True, into=into)
     stored = _decoded(info, decode)

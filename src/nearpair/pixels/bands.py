@@ -7,7 +7,7 @@ from concurrent.futures import Executor, ThreadPoolExecutor
 Work = Callable[[int, int], None]
 InBands = Callable[[int, Work], None]
 
-_ROWS_PER_BAND = 128  # even, as work on 2 x 2 samples needs
+_ROWS_PER_BAND = 64  # even, as work on 2 x 2 samples needs
 
 
 def one_band(rows: int, work: Work) -> None:
