@@ -184,18 +184,6 @@ def test_nothing_leaks_in_from_outside_a_frame(sharp, filling, across):
     assert apart(both[:, : across - 24], alone[:, : across - 24]) <= 1
 
 
-@pytest.mark.parametrize("edge", range(1012, 1034, 3))
-def test_an_edge_where_work_is_cut_makes_no_detail(edge):
-    """Columns are worked on 512 at once, at half size too; a run that sees nothing of a frame is no step."""
-    reference = np.full((100, 1200, 3), 100, np.uint8)
-    rng = np.random.default_rng(63)
-    noisy = np.clip(reference + rng.normal(0, 3, reference.shape), 0, 255).astype(np.uint8)
-    places = [Similarity(), Similarity(shift_x_px=edge - 1200.0)]
-    view = merge([noisy, np.full_like(reference, 140)], places).rgb
-    # all detail is the noise's: bands of the plain frame have no say, at its edge as elsewhere
-    assert np.max(np.mean(view, axis=(0, 2))) < 110
-
-
 def test_a_sharp_frame_that_covers_a_part_gives_that_part(sharp):
     reference = cv2.GaussianBlur(sharp, (0, 0), 3)
     other = np.zeros_like(sharp)

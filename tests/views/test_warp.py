@@ -131,7 +131,7 @@ def test_any_size_of_either(scale, roll_deg, shift_px, source_size, size):
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
-@pytest.mark.parametrize("shift_px", [(0, 0), (7, -4), (-300, 9), (2, 400)])
+@pytest.mark.parametrize("shift_px", [(0, 0), (7, -4), (-300, 9), (900, -5), (2, 400)])
 def test_whole_pixels_are_exact_and_ends_are_repeated(shift_px, dtype):
     source = np.random.default_rng(81).integers(0, np.iinfo(dtype).max + 1, SIZE).astype(dtype)
     y, x = np.mgrid[: SIZE[0], : SIZE[1]]
