@@ -18,8 +18,9 @@ from nearpair.stacks.events import (
     WatchEnded,
 )
 from nearpair.stacks.watching import Watcher
+from nearpair.views.responses import StackFocus
 from support.surveys import STATIONS
-from support.watched import BALLS, exposed, focus_tools, luma_of, lumas, only, shaken, watched, with_noise
+from support.watched import BALLS, exposed, luma_of, lumas, only, shaken, watched, with_noise
 
 PAIRS = [("minerals", "left", "right"), ("gears", "station_2", "station_4"), ("shells", "left", "right")]
 # Ends at which the subject stands: at the others three frames hold less than 1 % of it.
@@ -203,11 +204,11 @@ def test_nothing_to_see():
 
 
 def test_no_frame_at_all():
-    assert Watcher(focus_tools()).finish() == [WatchEnded(0, 0, complete=False)]
+    assert Watcher(StackFocus).finish() == [WatchEnded(0, 0, complete=False)]
 
 
 def test_the_sharp_band_moves_through_the_subject():
-    watcher = Watcher(focus_tools())
+    watcher = Watcher(StackFocus)
     seen = [e for frame in lumas("shells", "left") for e in watcher.see(*frame) if isinstance(e, FrameSeen)]
     assert [event.number for event in seen] == list(range(1, 23))
     assert seen[0].sharp_so_far == 0
@@ -220,7 +221,7 @@ def test_the_sharp_band_moves_through_the_subject():
 
 def test_frames_are_known_by_their_new_names():
     frames = lumas("shells", "left")
-    watcher = Watcher(focus_tools())
+    watcher = Watcher(StackFocus)
     for k, (name, luma) in enumerate(frames[:8] + frames[9:]):
         watcher.see(name, luma)
         if k == 7:
@@ -230,7 +231,7 @@ def test_frames_are_known_by_their_new_names():
 
 
 def test_memory_does_not_grow_with_the_number_of_frames():
-    watcher, frames = Watcher(focus_tools()), lumas("minerals", "left")
+    watcher, frames = Watcher(StackFocus), lumas("minerals", "left")
     held = {}
     tracemalloc.start()
     for number, (name, luma) in enumerate(frames):

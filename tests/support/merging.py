@@ -11,6 +11,7 @@ from nearpair.pixels.detail import block_detail
 from nearpair.pixels.planes import full_planes, halved_planes
 from nearpair.stacks.registration import placed, reference_end
 from nearpair.views.merge import Merger
+from nearpair.views.responses import coverage
 from nearpair.views.worth import Worths
 from support.surveys import frame_files, surveyed, truth
 
@@ -37,13 +38,29 @@ def merge(frames, places=None, brightness=None, expected=None, worth=None, chrom
 
 def judged(frames, places, reference, chroma_halved=False, expected=None):
     """What is worth looking at of each frame, as the job finds it."""
+    worths, codes, fits = _taken(frames, places, reference, chroma_halved, expected)
+    return [worths.of(number, given, fits[number]) for number, given in enumerate(codes)]
+
+
+def covered(frames, places=None, reference=0, chroma_halved=False):
+    """What the stack has sharp, as the job finds it."""
+    places = places or [Similarity()] * len(frames)
+    worth, responses = None, _taken(frames, places, reference, chroma_halved)[0].responses()
+    if len(frames) > 1:
+        worth = judged(frames, places, reference, chroma_halved)
+    view = merge(frames, places, worth=worth, chroma_halved=chroma_halved)
+    return coverage(view.focus, responses, len(frames))
+
+
+def _taken(frames, places, reference, chroma_halved=False, expected=None):
+    """All frames taken in by a judge of blocks: (it, their codes, how they should fit)."""
     planes = [planes_of(frame, chroma_halved) for frame in frames]
     codes = [block_detail(each.luma, each.white) for each in planes]
     fits = expected or [None] * len(frames)
     worths = Worths(frames[0].shape[:2], places, reference)
     for number, given in enumerate(codes):
         worths.take(number, given, fits[number])
-    return [worths.of(number, given, fits[number]) for number, given in enumerate(codes)]
+    return worths, codes, fits
 
 
 def pictures(scene, station):
@@ -70,6 +87,17 @@ def merged(scene, station, without=(), everywhere=False):
     frames, places, gains = ([of[k] for k in kept] for of in (frames, places, gains))
     worth = None if everywhere else judged(frames, places, kept.index(reference), chroma_halved=True)
     return merge(frames, places, gains, worth=worth, chroma_halved=True)
+
+
+@cache
+def scene_coverage(scene, station, without=()):
+    """What a scene's stack has sharp, as the job finds it; `without`: frames taken out."""
+    reference, places = scene_places(scene, station)
+    kept = [k for k in range(len(places)) if k not in without]
+    frames = pictures(scene, station)
+    frames, places = ([of[k] for k in kept] for of in (frames, places))
+    responses = _taken(frames, places, kept.index(reference), chroma_halved=True)[0].responses()
+    return coverage(merged(scene, station, without).focus, responses, len(kept))
 
 
 def moved_by_opencv(frames, places):

@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from nearpair.shoot.watch import focus_tools
 from nearpair.stacks.events import FrameSeen
 from nearpair.stacks.watching import Watcher
+from nearpair.views.responses import StackFocus
 from support.surveys import SCENES, frame_files
 
 BALLS = sorted((SCENES.parent / "real" / "balls").glob("*.jpg"))
@@ -26,7 +26,7 @@ def luma_of(file):
 
 def watched(frames):
     """All events but those of single frames, for frames (name, luma) in their order."""
-    watcher = Watcher(focus_tools())
+    watcher = Watcher(StackFocus)
     events = [event for name, luma in frames for event in watcher.see(name, luma)]
     return [event for event in (*events, *watcher.finish()) if not isinstance(event, FrameSeen)]
 

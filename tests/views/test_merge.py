@@ -63,9 +63,7 @@ def test_a_single_frame_is_returned_exactly(size, dtype):
     assert view.rgb.dtype == dtype
     np.testing.assert_array_equal(view.rgb, frame)
     assert view.focus.shape == size
-    assert view.response_width.shape == ((size[0] + 1) // 2, (size[1] + 1) // 2)
     assert np.all(np.isnan(view.focus))
-    assert np.all(np.isnan(view.response_width))
 
 
 @pytest.mark.parametrize("count", [2, 3, 9])
@@ -277,7 +275,7 @@ def test_the_number_of_threads_does_not_matter(halves, monkeypatch, chroma_halve
             monkeypatch.setattr(os, "cpu_count", lambda cores=cores: cores)
             views.append(merge(halves, places, worth=looked_at, chroma_halved=chroma_halved))
         for view in views[1:]:
-            for part in ("rgb", "focus", "response_width"):
+            for part in ("rgb", "focus"):
                 np.testing.assert_array_equal(getattr(view, part), getattr(views[0], part))
 
 

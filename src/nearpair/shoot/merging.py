@@ -26,8 +26,8 @@ from nearpair.shoot.reading import Reading
 from nearpair.shoot.surveying import match_factor, stack_key, survey_factor
 from nearpair.stacks.gaps import missing_slices
 from nearpair.stacks.registration import Step, placed, wide_steps
-from nearpair.views.focus import Coverage, coverage
 from nearpair.views.merge import Merger, View, only
+from nearpair.views.responses import Coverage, coverage
 from nearpair.views.single import unsharp_fraction
 from nearpair.views.worth import Worths
 
@@ -66,13 +66,13 @@ def merge_station(
     recalled = memo.recall(f"merge {name}", key, outputs)
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Merged)
-    view = _merge(member, transforms, agreement, reading, progress)
+    view, found = _merge(member, transforms, agreement, reading, progress)
     reference = member.station.frames[member.survey.used[member.reference]]
     with replacing(outputs[0]) as part:
         write_tiff(part, view.rgb, read_profile(reference.path), reference)
     with replacing(outputs[1]) as part:
         write_float_tiff(part, _in_shooting_order(view.focus, member.survey.used))
-    result = _result(key, member, transforms, view)
+    result = _result(key, member, transforms, view, found)
     memo.record(f"merge {name}", key, outputs, msgspec.json.encode(result))
     return result
 
@@ -92,10 +92,10 @@ def _merge(
     agreement: Agreement,
     reading: Reading,
     progress: Progress,
-) -> View:
+) -> tuple[View, Coverage]:
     frames = [member.station.frames[k] for k in member.survey.used]
     if len(frames) == 1:
-        return only(reading.pixels(frames[0]))
+        return only(reading.pixels(frames[0])), Coverage(0.0, (), 0.0, 0.0)
     placed_frames = Placed(
         frames, transforms, member.survey.gains, member.reference, agreement.expected(member)
     )
@@ -120,8 +120,8 @@ class Placed:
         return None if self.expected is None else self.expected[number]
 
 
-def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress) -> View:
-    """Merge the frames of one stack; `what` names the work for the progress."""
+def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress) -> tuple[View, Coverage]:
+    """Merge the frames of one stack; `what` names the work for the progress. Also: what the stack covers."""
     frames, count = stack.frames, len(stack.frames)
     progress(what, 0, count)
     worths = Worths(frames[0].size_px, stack.transforms, stack.reference)
@@ -135,7 +135,8 @@ def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress)
         worth = worths.of(number, codes, fit)
         merger.add(planes, stack.transforms[number], stack.gains[number], worth=worth, expected=fit)
         progress(what, number + 1, count)
-    return merger.finish()
+    view = merger.finish()
+    return view, coverage(view.focus, worths.responses(), count)
 
 
 def _in_shooting_order(focus: Plane, used: tuple[int, ...]) -> Plane:
@@ -146,7 +147,9 @@ def _in_shooting_order(focus: Plane, used: tuple[int, ...]) -> Plane:
     return out
 
 
-def _result(key: str, member: Member, transforms: tuple[Similarity, ...], view: View) -> Merged:
+def _result(
+    key: str, member: Member, transforms: tuple[Similarity, ...], view: View, found: Coverage
+) -> Merged:
     frames = member.station.frames
     size = frames[0].size_px
     rectangle = covered(np.stack([t.matrix() for t in transforms]), size)
@@ -157,7 +160,6 @@ def _result(key: str, member: Member, transforms: tuple[Similarity, ...], view: 
         single = DepthOfField(unsharp_fraction=unsharp_fraction(small))
         sharp = 1.0 - (single.unsharp_fraction or 0.0)
         return Merged(key, size, rectangle, Focus(covered_fraction=sharp), single)
-    found = coverage(view.focus, view.response_width, len(used))
     return Merged(key, size, rectangle, _focus(found, view.focus, used, member.survey.steps), single)
 
 

@@ -33,9 +33,8 @@ from nearpair.stacks.events import (
     StackVerdict,
 )
 from nearpair.stacks.timing import by_name, by_number, by_time
-from nearpair.stacks.watched import FocusTools
 from nearpair.stacks.watching import Watcher
-from nearpair.views.focus import FocusTracker, coverage
+from nearpair.views.responses import StackFocus
 
 QUIET_S = 20.0
 _TICK_MS = 150
@@ -73,16 +72,11 @@ def watch(
     return _Watch(folder.resolve(), quiet_s, poll, stop or Stop()).events()
 
 
-def focus_tools() -> FocusTools:
-    """Give what a `Watcher` follows and judges focus with."""
-    return FocusTools(FocusTracker, coverage)
-
-
 def _once(folder: Path) -> Iterator[Event]:
     found = gather([folder], silent)
     yield from (FrameSetAside(aside.file, aside.reason) for aside in found.set_aside)
     frames = found.sources[0].frames
-    watcher = Watcher(focus_tools())
+    watcher = Watcher(StackFocus)
     yield from _all_seen(watcher, folder, [frames[k] for k in _shooting_order(frames)])
     yield from watcher.finish()
 
@@ -138,7 +132,7 @@ class _Watch:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._folder, self._quiet_s, self._poll, self._stop, self._clock = folder, quiet_s, poll, stop, clock
-        self._watcher = Watcher(focus_tools())
+        self._watcher = Watcher(StackFocus)
         self._arriving: dict[Path, _Arriving] = {}
         self._looked_at: dict[Path, tuple[int, int]] = {}
         self._frames: list[FrameInfo] = []
@@ -290,7 +284,7 @@ class _Watch:
 
     def _judged_in_order(self) -> Iterator[Event]:
         """Look at all frames once more, in shooting order, and tell the verdicts only."""
-        watcher = Watcher(focus_tools())
+        watcher = Watcher(StackFocus)
         frames = [frame for frame in self._frames if frame.path.exists()]
         for event in _all_seen(watcher, self._folder, [frames[k] for k in _shooting_order(frames)]):
             if isinstance(event, _VERDICTS):
@@ -316,7 +310,7 @@ def _warm_up() -> None:
     """Load the compiled loops while no frame has come: that may take longer than looking at one."""
     y, x = np.mgrid[0:120, 0:180]
     pattern = (127 + 90 * np.sin(0.9 * x) * np.sin(0.02 * x * y)).astype(np.uint8)
-    watcher = Watcher(focus_tools())
+    watcher = Watcher(StackFocus)
     for shift in range(3):
         watcher.see(str(shift), np.roll(pattern, shift, axis=1))
     watcher.finish()

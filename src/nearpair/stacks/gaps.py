@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 # A wide step of the drive is a missing slice when its two frames hold this much of the picture.
 _SUBJECT_THERE = 0.01
 # A slice is unsharp when its frames lie farther apart than this many σ of the focus response.
-_UNSHARP_FROM = 1.1
+_UNSHARP_FROM = 1.0
 
 
 class SeenGap(Protocol):
@@ -50,7 +50,7 @@ def missing_slices(
     `share` (frames,) is how much of the measured picture is sharpest in each frame. A wide step counts where
     part of the subject lies around it; it gives the better width. With frames much closer than the depth of
     field (`response_width`: σ of the focus response in frames) a wide step leaves nothing unsharp: half way
-    between two frames g steps apart the energy falls to exp(−g²/8σ²), to 86 % at the limit taken here.
+    between two frames g steps apart the energy falls to exp(−g²/8σ²), to 88 % at the limit taken here.
     """
     slices = {g.after_frame: Slice(g.after_frame, g.width_steps, g.share) for g in seen}
     for k, times in wide:

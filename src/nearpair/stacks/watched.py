@@ -2,7 +2,7 @@
 
 Each frame is registered on the one before it, as in `survey`. What is kept are the last few frames as small
 pictures and running sums, and a few numbers for each frame. How focus responses are followed and judged is
-handed in (`FocusTools`), for that belongs to views.
+handed in (`Follow`), for that belongs to views.
 """
 
 import math
@@ -62,16 +62,6 @@ _AT_HOME = Alignment(Similarity(), True, 1.0, (0.0, 0.0, 0.0, 0.0))
 _UNLIKE = "It cannot be laid on the frame before it: a test shot, or the subject or the camera was knocked."
 
 
-class Response(Protocol):
-    """Follows the focus response of every pixel, at half size, through a stack."""
-
-    def add(self, energy: Plane) -> None:
-        """Add the next frame's detail energy (h, w)."""
-
-    def finish(self, size_px: tuple[int, int]) -> tuple[Plane, Plane]:
-        """(focus map at `size_px`, width of the response at half size), as far as the stack goes."""
-
-
 class Coverage(Protocol):
     """What the focus responses say about a stack."""
 
@@ -92,12 +82,18 @@ class Coverage(Protocol):
         """Share that would be sharper after the last frame."""
 
 
-@dataclass(frozen=True, slots=True)
-class FocusTools:
-    """How to follow focus responses, given the half size, and how to judge them, given their number."""
+class Response(Protocol):
+    """Follows the focus response of every pixel, at half size, through a stack."""
 
-    follow: Callable[[tuple[int, int]], Response]
-    judge: Callable[[Plane, Plane, int], Coverage]
+    def add(self, energy: Plane) -> None:
+        """Add the next frame's detail energy (h, w)."""
+
+    def finish(self, size_px: tuple[int, int]) -> tuple[Plane, Coverage]:
+        """(focus map at `size_px`, what it says about the stack), as far as the stack goes."""
+
+
+Follow = Callable[[tuple[int, int]], Response]
+"""How to follow focus responses, given the half size."""
 
 
 @dataclass(slots=True)
@@ -124,15 +120,14 @@ class _Held:
 class WatchedStack:
     """The frames of one station, one by one in shooting order."""
 
-    def __init__(self, number: int, tools: FocusTools, size: tuple[int, int], expected: int | None) -> None:
+    def __init__(self, number: int, follow: Follow, size: tuple[int, int], expected: int | None) -> None:
         """`size` (h, w) of the small pictures; `expected` frames if a stack before tells how many."""
         self.number = number
         self.frames: list[_Frame] = []
         self.size = size
         self._expected = expected
-        self._tools = tools
         self._cell_px = max(4, max(size) // _CELLS_ACROSS)
-        self._response = tools.follow((size[0] // 2, size[1] // 2))
+        self._response = follow((size[0] // 2, size[1] // 2))
         self._sweep = Sweep((size[0] // self._cell_px, size[1] // self._cell_px), self._cell_px)
         self._exposure = Exposure()
         self._last: tuple[Structure, ...] = ()
@@ -236,8 +231,7 @@ class WatchedStack:
             self._settle()
         used = self._used()
         half = (self.size[0] // 2, self.size[1] // 2)
-        focus, width = self._response.finish((2 * half[0], 2 * half[1]))
-        found = self._tools.judge(focus, width, len(used))
+        focus, found = self._response.finish((2 * half[0], 2 * half[1]))
         steps = self._steps(used)
         share = _share_per_frame(focus, len(used))
         faults, doubts = self._end_faults(found, used), []

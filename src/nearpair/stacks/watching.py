@@ -23,7 +23,7 @@ from nearpair.stacks.events import (
 )
 from nearpair.stacks.jumps import Look, look_at, shift_between
 from nearpair.stacks.runs import STRAY_FRAMES, Cut, Link
-from nearpair.stacks.watched import FocusTools, WatchedStack
+from nearpair.stacks.watched import Follow, WatchedStack
 
 # Stacks are alike when they differ by no more frames, or steps of depth, than this.
 _ALIKE_FRAMES, _ALIKE_STEPS = 1, 1.5
@@ -52,8 +52,8 @@ class _Judged:
 class Watcher:
     """Takes the frames of a shoot in shooting order."""
 
-    def __init__(self, tools: FocusTools) -> None:
-        self._tools = tools
+    def __init__(self, follow: Follow) -> None:
+        self._follow = follow
         self._now: _Place | None = None
         self._before: _Place | None = None
         self._judged: list[_Judged] = []
@@ -105,7 +105,7 @@ class Watcher:
 
     def _stack(self, number: int, size: tuple[int, int]) -> WatchedStack:
         return WatchedStack(
-            number, self._tools, size, len(self._before.stack.frames) if self._before else None
+            number, self._follow, size, len(self._before.stack.frames) if self._before else None
         )
 
     def _begun(self, file: str, look: Look, link: Link, stack: WatchedStack) -> list[Event]:

@@ -62,14 +62,11 @@ class View:
     rgb: Pixels
     focus: Plane
     """Fractional frame number (H, W), NaN where unknown."""
-    response_width: Plane
-    """σ of the focus response in frames (h, w), at half size or less, NaN where unknown."""
 
 
 def only(rgb: Pixels) -> View:
     """The view of a single frame: the frame."""
-    size = rgb.shape[:2]
-    return View(rgb, np.full(size, np.nan, np.float32), np.full(halved(size), np.nan, np.float32))
+    return View(rgb, np.full(rgb.shape[:2], np.nan, np.float32))
 
 
 def levels_for(size_px: tuple[int, int]) -> int:
@@ -283,9 +280,9 @@ class Merger:
         with ThreadPoolExecutor(1) as beside:
             focused = beside.submit(self._focus.finish, self._size)
             rgb = self._stored(*self._collapsed())
-            focus, width = focused.result()
+            focus = focused.result()
         self._pool.shutdown()
-        return View(rgb, focus, width)
+        return View(rgb, focus)
 
     def _collapsed(self) -> tuple[Plane, Plane, Plane]:
         """The weighted means of all bands, put together again from the coarsest up."""

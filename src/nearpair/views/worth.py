@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.detail import BLOCK_PX, energy_of
+from nearpair.views.responses import Responses, ResponseTracker
 
 F32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -55,15 +56,22 @@ class Worths:
         self._most = np.zeros(self._size, np.float32)
         self._most_around = np.zeros(self._size, np.float32)
         self._least = np.full(self._size, np.inf, np.float32)
+        self._responses = ResponseTracker(self._size)
 
     def take(self, number: int, codes: Codes, expected: Codes | None = None) -> None:
         """Take in how sharp frame `number` is, see `block_detail`, and how well it should fit."""
-        energy = self._fitting(self._moved(number, codes), expected)
+        as_it_is = self._moved(number, codes)
+        self._responses.add(as_it_is)
+        energy = self._fitting(as_it_is, expected)
         around = _around(energy)
         np.maximum(self._most, energy, out=self._most)
         np.maximum(self._most_around, around, out=self._most_around)
         seen = energy > 0
         self._least[seen] = np.minimum(self._least, around)[seen]
+
+    def responses(self) -> Responses:
+        """The focus response of every block, of frames that were taken in shooting order."""
+        return self._responses.finish()
 
     def of(self, number: int, codes: Codes, expected: Codes | None = None) -> Worth:
         """What is worth looking at of frame `number`; what it was taken with is given again."""
