@@ -225,7 +225,7 @@ def test_one_frame():
     plane = cut(texture("gravel"))
     found = survey([plane], 1)
     assert (found.used, found.lost, found.steps, found.gains) == ((0,), (), (), (1.0,))
-    np.testing.assert_allclose(found.sharp, plane, atol=1e-6)
+    np.testing.assert_allclose(found.sharp, plane, atol=2e-5)  # kept to 1/32640
     assert found.dilation is None
     assert placed(found.steps, "single", 0, SIZE_PX) == (Similarity(),)
 

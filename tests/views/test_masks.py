@@ -10,7 +10,7 @@ from nearpair.pixels.detail import BLOCK_PX
 from nearpair.views.masks import EVERYWHERE, level_masks
 from nearpair.views.merge import Merger
 from nearpair.views.worth import Worth
-from support.merging import planes_of
+from support.merging import merge, planes_of
 from support.textures import photograph
 
 
@@ -63,7 +63,8 @@ class Poisoned(Merger):
         for level in self._moved:
             for plane in level.planes:
                 plane.fill(self._poison)
-            level.passed.fill(1e9 if self._poison else 0.0)
+            for energies in (level.energies, level.passed):
+                energies.fill(1e9 if self._poison else 0.0)
         super().add(*given, **known)
 
 
@@ -121,3 +122,23 @@ def test_the_poison_works():
         merger.add(planes_of(frame), Similarity())
         views.append(merger.finish().rgb)
     assert np.all(views[0] != views[1])
+
+
+@pytest.mark.parametrize("size", [(100, 1001), (203, 130), (150, 222)])
+def test_energies_of_quarters_give_the_same_view(size, monkeypatch):
+    """Large frames pass on means of energies only: the same view, and the focus map of those means."""
+    rng = np.random.default_rng(size)
+    frames = [cut_out(name, size) for name in ("coffee", "astronaut", "coffee", "astronaut")]
+    where = [Similarity(shift_x_px=0.3 * number) for number in range(4)]
+    energies = rng.uniform(0, 50, (4, *blocks_of(size))).astype(np.float32)
+    worth = [Worth(rng.random(blocks_of(size)) < 0.3, energy) for energy in energies]
+    worth[0].looked_at[:] = True
+    views = []
+    for large in (False, True):
+        monkeypatch.setattr("nearpair.views.merge._LARGE_PX", 60 if large else 10_000)
+        views.append(merge(frames, where, worth=worth))
+    np.testing.assert_array_equal(views[0].rgb, views[1].rgb)
+    assert views[1].focus.shape == size
+    both = np.isfinite(views[0].focus) & np.isfinite(views[1].focus)
+    assert both.mean() > 0.2
+    assert np.median(np.abs(views[0].focus - views[1].focus)[both]) < 0.5

@@ -21,6 +21,8 @@ BLOCK_PX = 8
 ENERGY_SCALE = 1e4 / 32640.0**2
 # energies are kept as their logarithm, in sixteenths of an octave from 2^-6 to 2^9.9
 _LOWEST = np.float32(-6.0)
+_ENERGIES = np.exp2((np.arange(256, dtype=np.float32) - 1) / 16 + _LOWEST)
+_ENERGIES[0] = 0.0
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -107,20 +109,19 @@ def _block_rows(fine: Codes, coarse: Codes, scale: float, out: U8) -> None:
             out[row, x] = np.uint8(min(max(code + np.float32(1.5), np.float32(1.0)), np.float32(255.0)))
 
 
-def block_detail(luma: Codes, full: float) -> U8:
+def block_detail(luma: Codes, full: float, coarse: Codes | None = None) -> U8:
     """Energy of the finest detail in each block of a luma (H, W), shape (⌈H/8⌉, ⌈W/8⌉), as codes 1 to 255.
 
-    full: the luma's value of white. `energy_of` turns codes into energies. Half of the rows are looked at.
+    full: the luma's value of white; coarse: its next coarser level, if it is known.
+    `energy_of` turns codes into energies. Half of the rows are looked at.
     """
-    coarse = cv2.pyrDown(luma)
+    coarse = np.asarray(cv2.pyrDown(luma)) if coarse is None else coarse
     height, width = luma.shape
     out = np.empty((-(-height // BLOCK_PX), -(-width // BLOCK_PX)), np.uint8)
-    _block_rows(luma, np.asarray(coarse), 1e4 / full**2, out)
+    _block_rows(luma, coarse, 1e4 / full**2, out)
     return out
 
 
 def energy_of(codes: U8) -> F32:
     """Energies of codes: values in [0, 1], squared, times 10^4; 0 for code 0, which is nothing seen."""
-    table = np.exp2((np.arange(256, dtype=np.float32) - 1) / 16 + _LOWEST)
-    table[0] = 0.0
-    return np.asarray(table[codes], np.float32)
+    return np.asarray(cv2.LUT(codes, _ENERGIES), np.float32)

@@ -26,6 +26,8 @@ CB, CR = np.float32(0.5 / (1.0 - 0.114)), np.float32(0.5 / (1.0 - 0.299))
 """How many times B − luma and R − luma the chroma differences are."""
 
 _NEUTRAL_CODE = 128.0
+# the weights in 15 bits, of the sum 1
+_R15, _G15, _B15 = 9798, 19235, 3735
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,6 +41,8 @@ class Planes:
     luma: Codes
     blue: Codes
     red: Codes
+    coarse: Codes | None = None
+    """The luma's next coarser level, see `coarser`, if it was made."""
 
     @property
     def scale(self) -> float:
@@ -71,26 +75,69 @@ class Planes:
             for plane in (self.blue, self.red)
         )
         grown: list[Any] = [np.ascontiguousarray(plane) for plane in (blue, red)]
-        return Planes(self.luma, *grown)
+        return Planes(self.luma, grown[0], grown[1], self.coarse)
+
+
+def coarser(plane: Codes) -> Codes:
+    """The next coarser level of a plane, (⌈H/2⌉, ⌈W/2⌉), filtered with 1 4 6 4 1 (Burt & Adelson 1983)."""
+    coarse: Any = cv2.pyrDown(plane)
+    return coarse  # type: ignore[no-any-return]
 
 
 def halved_planes(rgb: NDArray[np.uint8], kept: list[Any] | None = None) -> Planes:
-    """Luma codes of an (H, W, 3) RGB frame and the chroma codes of its 2 x 2 means (OpenCV's BT.601).
+    """Luma codes of an (H, W, 3) RGB frame and the chroma codes of its 2 x 2 means.
 
     kept: buffers of an earlier call (at first, an empty list), whose planes are overwritten.
     """
     buffers: list[Any] = [] if kept is None else kept
-    if not buffers:
-        buffers += [None] * 4
-    odd = (rgb.shape[0] % 2, rgb.shape[1] % 2)
-    even: Any = cv2.copyMakeBorder(rgb, 0, odd[0], 0, odd[1], cv2.BORDER_REPLICATE) if any(odd) else rgb
-    size = (even.shape[1] // 2, even.shape[0] // 2)
-    buffers[0] = cv2.resize(even, size, dst=buffers[0], interpolation=cv2.INTER_AREA)
-    buffers[1] = cv2.cvtColor(buffers[0], cv2.COLOR_RGB2YCrCb, dst=buffers[1])
-    buffers[2] = cv2.split(buffers[1], buffers[2])
-    buffers[3] = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY, dst=buffers[3])
-    _, red, blue = buffers[2]
-    return Planes(buffers[3], blue, red)
+    height, width = rgb.shape[:2]
+    half = (-(-height // 2), -(-width // 2))
+    if not buffers or buffers[0].shape != (height, width):
+        buffers[:] = [np.empty((height, width), np.uint8), np.empty(half, np.uint8), np.empty(half, np.uint8)]
+    _to_halved_planes(rgb, *buffers)
+    return Planes(*buffers)
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _to_halved_planes(
+    rgb: NDArray[np.uint8], luma: NDArray[np.uint8], blue: NDArray[np.uint8], red: NDArray[np.uint8]
+) -> None:
+    """Fill the planes in one pass over the frame; an odd last row or column counts twice."""
+    height, width = luma.shape
+    even = width + width % 2
+    r, g, b = (np.empty(even, np.uint16), np.empty(even, np.uint16), np.empty(even, np.uint16))
+    for y in range(0, height, 2):
+        for line in range(y, min(y + 2, height)):
+            row, into = rgb[line].reshape(-1), luma[line]
+            for x in range(width):
+                into[x] = (_R15 * row[3 * x] + _G15 * row[3 * x + 1] + _B15 * row[3 * x + 2] + 16384) >> 15
+        upper, lower = rgb[y].reshape(-1), rgb[min(y + 1, height - 1)].reshape(-1)
+        for x in range(width):
+            r[x] = np.uint16(upper[3 * x]) + np.uint16(lower[3 * x])
+            g[x] = np.uint16(upper[3 * x + 1]) + np.uint16(lower[3 * x + 1])
+            b[x] = np.uint16(upper[3 * x + 2]) + np.uint16(lower[3 * x + 2])
+        r[even - 1], g[even - 1], b[even - 1] = r[width - 1], g[width - 1], b[width - 1]
+        _chroma_codes(r, g, b, blue[y // 2], red[y // 2])
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _chroma_codes(
+    r: NDArray[np.uint16],
+    g: NDArray[np.uint16],
+    b: NDArray[np.uint16],
+    blue: NDArray[np.uint8],
+    red: NDArray[np.uint8],
+) -> None:
+    """Chroma of pairs of columns of sums over two rows."""
+    to_blue, to_red = np.float32(CB / 4.0), np.float32(CR / 4.0)
+    middle = np.float32(_NEUTRAL_CODE + 0.5)
+    for k in range(blue.shape[0]):
+        reds = np.float32(r[2 * k] + r[2 * k + 1])
+        greens = np.float32(g[2 * k] + g[2 * k + 1])
+        blues = np.float32(b[2 * k] + b[2 * k + 1])
+        value = R * reds + G * greens + B * blues
+        blue[k] = np.uint8(min((blues - value) * to_blue + middle, np.float32(255.0)))
+        red[k] = np.uint8(min((reds - value) * to_red + middle, np.float32(255.0)))
 
 
 def full_planes(rgb: Pixels, in_bands: InBands = one_band) -> Planes:
@@ -103,10 +150,30 @@ def full_planes(rgb: Pixels, in_bands: InBands = one_band) -> Planes:
 
 def small_luma(planes: Planes, factor: int) -> NDArray[np.uint8]:
     """The luma codes averaged over factor x factor pixels, (H // factor, W // factor)."""
+    if planes.luma.dtype == np.uint8:
+        out = np.empty((planes.luma.shape[0] // factor, planes.luma.shape[1] // factor), np.uint8)
+        _block_means(planes.luma, factor, out)
+        return out
     small: Any = reduced(planes.luma, factor)  # type: ignore[arg-type]
-    if small.dtype == np.uint16:
-        small = np.rint(small / np.float32(128.0))
-    return np.array(small, dtype=np.uint8, order="C")  # never the planes themselves
+    return np.array(np.rint(small / np.float32(128.0)), dtype=np.uint8, order="C")
+
+
+@njit(cache=True, nogil=True)
+def _block_means(luma: NDArray[np.uint8], factor: int, out: NDArray[np.uint8]) -> None:
+    """Means over factor x factor codes, rounded half up."""
+    width, count = out.shape[1] * factor, factor * factor
+    sums = np.empty(width, np.uint32)
+    for y in range(out.shape[0]):
+        sums[:] = 0
+        for j in range(factor):
+            row = luma[y * factor + j]
+            for x in range(width):
+                sums[x] += row[x]
+        for x in range(out.shape[1]):
+            total = 0
+            for k in range(factor):
+                total += sums[x * factor + k]
+            out[y, x] = (2 * total + count) // (2 * count)
 
 
 @njit(cache=True, nogil=True, fastmath=True)

@@ -1,6 +1,7 @@
 """The pictures of frames as the stages want them, each frame decoded once as far as that can be."""
 
 from collections import OrderedDict
+from dataclasses import replace
 from threading import Lock, local
 from typing import Any
 
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.read import Developed, Pixels, has_halved_chroma, read_pixels, read_small
 from nearpair.pixels.detail import block_detail
-from nearpair.pixels.planes import Planes, full_planes, halved_planes, small_luma
+from nearpair.pixels.planes import Planes, coarser, full_planes, halved_planes, small_luma
 from nearpair.shoot.scratch import Scratch
 
 _KEPT_BYTES = 128 << 20
@@ -79,12 +80,13 @@ class Reading:
         room = self._room(3 * frame.size_px[0] * frame.size_px[1]) if halved else None
         rgb: Any = read_pixels(frame, self._developed, plain_chroma=halved, into=room)
         planes = halved_planes(rgb, self._own.planes if passing else None) if halved else full_planes(rgb)
-        detail = block_detail(planes.luma, planes.white)
+        coarse = coarser(planes.luma)
+        detail = block_detail(planes.luma, planes.white, coarse)
         if self._scratch is not None:
             self._scratch.keep(f"detail {_name(frame)}", [detail], always=True)
             if frame.format != "RAW":  # developed frames are kept by themselves
-                self._scratch.keep(f"planes {_name(frame)}", [planes.luma, planes.blue, planes.red])
-        return planes, detail
+                self._scratch.keep(f"planes {_name(frame)}", [planes.luma, planes.blue, planes.red, coarse])
+        return replace(planes, coarse=coarse), detail
 
     def _room(self, size: int) -> bytearray:
         """Memory of this thread."""

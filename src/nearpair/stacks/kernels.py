@@ -298,11 +298,14 @@ def described(band: F32, points: I32) -> tuple[F64, F64, F64]:
 
 
 @njit(cache=True, nogil=True)
-def keep_sharper(energy: F32, picture: F32, number: float, best: F32, sharp: F32, index: F32) -> None:
-    """Where the energy is larger than the best so far, take it, the picture and the number."""
+def keep_sharper(
+    energy: F32, picture: NDArray[np.uint16], full: float, number: float, best: F32, sharp: F32, index: F32
+) -> None:
+    """Where the energy is larger than the best so far, take it, the number, and the picture over `full`."""
+    part = np.float32(1.0 / full)
     for y in range(best.shape[0]):
         for x in range(best.shape[1]):
             better = energy[y, x] > best[y, x]
             best[y, x] = energy[y, x] if better else best[y, x]
-            sharp[y, x] = picture[y, x] if better else sharp[y, x]
+            sharp[y, x] = part * np.float32(picture[y, x]) if better else sharp[y, x]
             index[y, x] = np.float32(number) if better else index[y, x]

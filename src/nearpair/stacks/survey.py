@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 from nearpair.colour.light import decode_srgb
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Plane, reduced
+from nearpair.pixels.planes import FULL
 from nearpair.pixels.sharpness import detail_energy
+from nearpair.pixels.warp import warp
 from nearpair.progress import Progress, silent
 from nearpair.stacks.align import Alignment, Structure, align, structures
 from nearpair.stacks.dilation import Dilation, dilation
@@ -25,6 +27,7 @@ from nearpair.stacks.registration import Step, of_either_kind, smoothed
 _KEYFRAMES = 20
 _INDEX_REDUCTION = 4
 _FLICKER_FRAMES = 7
+_EVERYWHERE = np.zeros((0, 0), np.bool_)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,17 +70,16 @@ class _Accumulator:
         self.best = np.full((height, width), -1, np.float32)
         self.sharp = np.zeros((height, width), np.float32)
         self.index = np.zeros((height, width), np.float32)
+        self.moved = np.empty((height, width), np.uint16)
         self.total = np.zeros((height // _INDEX_REDUCTION, width // _INDEX_REDUCTION), np.float32)
 
     def add(self, number: int, plane: Plane, energy: Plane, to_first: Similarity) -> None:
         height, width = self.size
-        matrix = to_first.matrix()
-        picture = cv2.warpAffine(
-            plane, matrix, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
-        )
-        energy = np.asarray(cv2.warpAffine(energy, matrix, (width, height), flags=cv2.INTER_LINEAR))
+        moved = cv2.warpAffine(energy, to_first.matrix(), (width, height), flags=cv2.INTER_LINEAR)
+        energy = np.asarray(moved, np.float32)
         self.total += reduced(energy, _INDEX_REDUCTION)
-        keep_sharper(energy, np.asarray(picture), number, self.best, self.sharp, self.index)
+        warp(plane, to_first.inverse().matrix(), float(FULL), 0.0, _EVERYWHERE, self.moved, 0, height)
+        keep_sharper(energy, self.moved, float(FULL), number, self.best, self.sharp, self.index)
 
     def index_map(self) -> Plane:
         """Sharpest frame of each block: the middle of a median-filtered map."""

@@ -7,9 +7,8 @@ from nearpair.pixels.bands import InBands, one_band
 from nearpair.pixels.luma import Plane
 from nearpair.views.peaks import Known, Peaks
 
-_WINDOW, _SMALL_WINDOW = 5, 3
-# energies of more samples on their longer side than this are followed at half their size
-_LARGE = 1800
+# energies are pooled over so many samples, by the px of the frame that each stands for
+_WINDOW = {2: 5, 4: 3}
 # A response that rises towards an end of the stack: by this much a frame (ln), and either slowly or steeply,
 # in units of 1/σ²; above this many times the noise floor. A peak at the end falls by ½ and then 2 units.
 _RISE = 0.03
@@ -19,27 +18,20 @@ _TINY = 1e-12
 
 
 class FocusTracker:
-    """Follows the focus response of every pixel, at half size or less, through a stack."""
+    """Follows the focus response of every pixel, at half or a quarter of the size, through a stack."""
 
-    def __init__(self, size: tuple[int, int], in_bands: InBands = one_band) -> None:
-        """`size` (h, w) of the energies that will be added: half the frames' size, rounded up.
+    def __init__(self, size: tuple[int, int], per_px: int = 2, in_bands: InBands = one_band) -> None:
+        """`size` (h, w) of the energies that will be added: the frames' over `per_px` (2 or 4), rounded up.
 
-        Large ones are followed at half of that: they are pooled over more than that anyway.
         in_bands: runs work(top, bottom) over bands of rows, on several cores if it likes.
         """
-        self._halved = max(size) > _LARGE
-        self._size = (-(-size[0] // 2), -(-size[1] // 2)) if self._halved else size
-        self._peaks = Peaks(self._size, in_bands)
+        self._size, self._per_px = size, per_px
+        self._peaks = Peaks(size, in_bands)
 
     def add(self, energy: Plane) -> None:
         """Add the next frame's detail energy (h, w)."""
-        self._peaks.take(self._pooled(energy))
-
-    def _pooled(self, energy: Plane) -> Plane:
-        if not self._halved:
-            return np.asarray(cv2.blur(energy, (_WINDOW, _WINDOW)), np.float32)
-        halved = cv2.resize(energy, self._size[::-1], interpolation=cv2.INTER_AREA)
-        return np.asarray(cv2.blur(halved, (_SMALL_WINDOW, _SMALL_WINDOW)), np.float32)
+        window = _WINDOW[self._per_px]
+        self._peaks.take(np.asarray(cv2.blur(energy, (window, window)), np.float32))
 
     def finish(self, size_px: tuple[int, int]) -> Plane:
         """The focus map at `size_px` (H, W), NaN where unknown.
@@ -53,7 +45,7 @@ class FocusTracker:
         position = np.asarray(cv2.medianBlur(position, 5), np.float32)
         position[unknown] = np.nan
         position[before], position[after] = -1.0, float(self._peaks.count)
-        each = 4 if self._halved else 2
+        each = self._per_px
         focus = np.repeat(np.repeat(position, each, axis=0), each, axis=1)[: size_px[0], : size_px[1]]
         return np.ascontiguousarray(focus)
 

@@ -1,6 +1,6 @@
 """Compiled inner loops of merging: one fused pass over a level of the pyramid.
 
-Each function works on a band of rows, so that bands can run side by side. Planes: see `plane_kernels`.
+Each function works on a band of rows, so that bands can run side by side. Planes: see `pixels.planes`.
 """
 
 import numpy as np
@@ -8,8 +8,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from nearpair.pixels.detail import ENERGY_SCALE, upsampled_row
+from nearpair.pixels.runs import LONGEST, ROWS_AT_ONCE, run_ends
 from nearpair.views.packing import MARGIN, pack, pack_pairs, packed_runs
-from nearpair.views.runs import LONGEST, ROWS_AT_ONCE, run_ends
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -145,19 +145,31 @@ def _pair_energy(squares: F32, length: int, out: F32) -> None:
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _hear(heard: F32, at: int, runs: I64, count: int, share: float, energy: F32) -> None:
-    """Add the mean of 2 x 2 energies that the finer level passed on."""
-    part, one = np.float32(0.25 * share), np.uint64(1)
-    upper, lower = np.uint64(2 * at), np.uint64(min(2 * at + 1, heard.shape[0] - 1))
+    """Add what the finer level passed on."""
+    part, line = np.float32(share), np.uint64(at)
     for r in range(count):
-        begin, place = np.uint64(2 * runs[r, 0]), np.uint64(runs[r, 2] + MARGIN)
-        pairs = np.uint64(min(runs[r, 1], heard.shape[1] // 2) - runs[r, 0])
-        for k in range(pairs):
-            x = begin + k + k
-            sides = heard[upper, x] + heard[upper, x + one] + heard[lower, x] + heard[lower, x + one]
-            energy[place + k] += part * sides
-        if runs[r, 1] > heard.shape[1] // 2:
-            x = np.uint64(heard.shape[1] - 1)
-            energy[place + pairs] += 2 * part * (heard[upper, x] + heard[lower, x])
+        begin, place = np.uint64(runs[r, 0]), np.uint64(runs[r, 2] + MARGIN)
+        for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
+            energy[place + k] += part * heard[line, begin + k]
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _pass_on(energy: F32, at: int, rows: int, half: int, runs: I64, count: int, passed: F32) -> None:
+    """Take row `at` of `rows` packed energies into means of 2 x 2; an odd last row or column counts twice."""
+    first, one, line = at % 2 == 0, np.uint64(1), np.uint64(at // 2)
+    part = np.float32(0.5) if first and at == rows - 1 else np.float32(0.25)
+    for r in range(count):
+        place, begin = np.uint64(runs[r, 2] + MARGIN), np.uint64(runs[r, 0] // 2)
+        pairs = np.uint64(min(runs[r, 1], half // 2 * 2) // 2 - runs[r, 0] // 2)
+        if first:
+            for k in range(pairs):
+                passed[line, begin + k] = part * (energy[place + k + k] + energy[place + k + k + one])
+        else:
+            for k in range(pairs):
+                passed[line, begin + k] += part * (energy[place + k + k] + energy[place + k + k + one])
+        if runs[r, 1] == half and half % 2 == 1:
+            last = 2 * part * energy[place + pairs + pairs]
+            passed[line, begin + pairs] = last + (np.float32(0.0) if first else passed[line, begin + pairs])
 
 
 @njit(cache=True, nogil=True)
@@ -173,8 +185,8 @@ def _set_outside(row: F32, value: float, low: int, high: int, runs: I64, count: 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _weigh(
-    energy: F32, at: int, low: int, high: int, runs: I64, count: int, length: int, expected: U8, passed: F32,
-    weights: F32, total: F32,
+    energy: F32, at: int, low: int, high: int, runs: I64, count: int, length: int, expected: U8,
+    energies: F32, weights: F32, total: F32,
 ) -> None:  # fmt: skip
     """Weights of a packed row of energies: the fourth power, none outside [low, high]; and their sums."""
     line = np.uint64(at)
@@ -190,8 +202,9 @@ def _weigh(
             for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
                 fit = np.float32(expected[line, begin + k]) + np.float32(1.0)
                 weights[place + k] *= fit * np.float32(1.0 / 256.0)
-        for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
-            passed[line, begin + k] = energy[place + k]
+        if energies.shape[0] > 0:
+            for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
+                energies[line, begin + k] = energy[place + k]
         for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
             total[line, begin + k] += weights[place + k]
 
@@ -236,16 +249,18 @@ def blend_level(
     weight: F32,
     blue_total: F32,
     red_total: F32,
+    energies: F32,
     passed: F32,
     top: int,
     bottom: int,
 ) -> None:
-    """Split one level of one frame and add it to the running weighted sums, rows [top, bottom), top even.
+    """Split one level of one frame and add it to the running weighted sums: rows [top, bottom) of it.
 
     fine, coarse: this level's luma (h, w) and the next; chroma likewise, or arrays without rows where the
     level has none. Energies and weights are those of 2 x 2 samples, (h/2, w/2) rounded up: heard is what the
-    finer level passed on, (h, w) or without rows; passed is this level's; expected, or an array without rows,
-    is how well the frame should fit, in 255ths. inverse, cell, size: where this level's samples lie in it.
+    finer level passed on, or without rows; energies are this level's, and passed the means of 2 x 2 of them,
+    each filled if it has rows; expected, or an array without rows, is how well the frame should fit, in
+    255ths. top is a multiple of 4. inverse, cell, size: where this level's samples lie in it.
     worth: blocks of block x block samples that are looked at, the others are left as they are; without rows,
     all of them.
     """
@@ -277,7 +292,9 @@ def blend_level(
             if heard.shape[0] > 0:
                 _hear(heard, at, runs, count, hear, energy)
             low, high = _inside(inverse, 2 * cell, at, half, size)
-            _weigh(energy, at, low, high, runs, count, length, expected, passed, weights, weight)
+            _weigh(energy, at, low, high, runs, count, length, expected, energies, weights, weight)
+            if passed.shape[0] > 0:
+                _pass_on(energy, at, (fine.shape[0] + 1) // 2, half, runs, count, passed)
             _add_pair(details, 2 * (at % 3), weights, 2 * at, until, runs, count, total)
             if blue.shape[0] > 0:
                 # the rows of `details` of the pair before are free by now

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.pixels.detail import BLOCK_PX
-from nearpair.views.runs import ROWS_AT_ONCE
+from nearpair.pixels.runs import ROWS_AT_ONCE
 
 Mask = NDArray[np.bool_]
 
@@ -19,6 +19,9 @@ class LevelMasks:
     worked_on: Mask
     needed: Mask
 
+
+# gaps of twice as many blocks in a row are worked on too: that costs less than to begin anew
+_GAP = (10, 12)
 
 _NO_MASK: Mask = np.zeros((0, 0), np.bool_)
 EVERYWHERE = LevelMasks(_NO_MASK, _NO_MASK)
@@ -44,5 +47,5 @@ def _strips(looked_at: Mask, level: int) -> NDArray[np.uint8]:
     padded = np.zeros((rows * strip, looked_at.shape[1]), np.uint8)
     padded[: looked_at.shape[0]] = looked_at
     together = padded.reshape(rows, strip, -1).max(axis=1)
-    joined = cv2.morphologyEx(together, cv2.MORPH_CLOSE, np.ones((1, 1 + 2 * (level + 1)), np.uint8))
+    joined = cv2.morphologyEx(together, cv2.MORPH_CLOSE, np.ones((1, 1 + 2 * _GAP[level]), np.uint8))
     return np.asarray(np.repeat(joined, strip, axis=0)[: looked_at.shape[0]], np.uint8)

@@ -33,7 +33,8 @@ from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.bands import in_bands
 from nearpair.pixels.detail import BLOCK_PX
 from nearpair.pixels.luma import Pixels, Plane
-from nearpair.pixels.planes import FULL, MIDDLE, Planes
+from nearpair.pixels.planes import FULL, MIDDLE, Planes, coarser
+from nearpair.pixels.warp import warp
 from nearpair.views import kernels, plane_kernels
 from nearpair.views.focus import FocusTracker
 from nearpair.views.masks import EVERYWHERE, LevelMasks, level_masks
@@ -45,6 +46,8 @@ _MOST_LEVELS = 7
 
 # finer levels are moved one by one, coarser ones are made of the last of them
 _MOVED_LEVELS = 3
+# frames of more px than this on their longer side have their focus followed at a quarter of their size
+_LARGE_PX = 3600
 # energies that a block passes on where it is not looked at, in energies of its finest detail
 _BY_LEVEL = (1.0, 3.0)
 
@@ -94,11 +97,15 @@ class _Sums:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Level:
-    """One level of a frame on the view: luma, chroma where the level has it, and the energy passed on."""
+    """One level of a frame on the view: luma, chroma where the level has it, and its energies.
+
+    passed: means of 2 x 2 energies, for the next coarser level; energies: where they are needed themselves.
+    """
 
     luma: Fixed
     blue: Fixed
     red: Fixed
+    energies: Plane
     passed: Plane
 
     @property
@@ -120,7 +127,10 @@ class Merger:
         self._halved = chroma_halved and self._levels > 0
         self._pool = ThreadPoolExecutor(os.cpu_count())
         self._in_bands = partial(in_bands, pool=self._pool)
-        self._focus = FocusTracker(halved(size_px), self._in_bands)
+        # energies of single samples are needed of the finest level in small frames, and of the coarsest
+        self._by_quarters = self._levels > 1 and max(size_px) > _LARGE_PX
+        followed = halved(halved(size_px)) if self._by_quarters else halved(size_px)
+        self._focus = FocusTracker(followed, 4 if self._by_quarters else 2, self._in_bands)
         self._sums = self._empty_sums()
         # buffers are kept from frame to frame: fresh memory costs as much as the work done in it
         self._moved = [self._empty_level(level) for level in range(self._levels + 1)]
@@ -143,7 +153,10 @@ class Merger:
             size = halved(size)
         luma = np.empty(size, np.uint16)
         colour = [np.empty(size if self._has_colour(level) else (0, 0), np.uint16) for _ in range(2)]
-        return _Level(luma, colour[0], colour[1], np.empty(halved(size), np.float32))
+        needed = level == self._levels - 1 or (level == 0 and not self._by_quarters)
+        energies = np.empty(halved(size) if needed else (0, 0), np.float32)
+        passed = np.empty(halved(halved(size)) if level < self._levels - 1 else (0, 0), np.float32)
+        return _Level(luma, colour[0], colour[1], energies, passed)
 
     def add(
         self,
@@ -175,34 +188,37 @@ class Merger:
         """
         gain = planes.scale / brightness
         inverse = to_reference.inverse().matrix()
-        self._move_levels(planes.luma, inverse, gain, 0.0, [level.luma for level in self._moved], masks)
+        outs = [level.luma for level in self._moved]
+        self._move_levels((planes.luma, planes.coarse), inverse, gain, 0.0, outs, masks)
         offset = float(MIDDLE) - gain * planes.neutral
         first = 1 if self._halved else 0
         # half-size chroma samples lie between pixels, coarser levels of the pyramid on every second one
         inverse = to_reference.inverse().resampled(0.5).matrix() if self._halved else inverse
         for plane, name in ((planes.blue, "blue"), (planes.red, "red")):
             outs = [_NONE_FIXED] * first + [getattr(level, name) for level in self._moved[first:]]
-            self._move_levels(plane, inverse, gain, offset, outs, masks)
+            self._move_levels((plane, None), inverse, gain, offset, outs, masks)
 
     def _move_levels(
         self,
-        source: NDArray[Any],
+        known: tuple[NDArray[Any], NDArray[Any] | None],
         inverse: NDArray[np.float64],
         gain: float,
         offset: float,
         outs: Sequence[Fixed],
         masks: Sequence[LevelMasks],
     ) -> None:
-        """Fill the first three levels of a plane from its own pyramid, except those without rows."""
+        """Fill the first three levels of a plane from its own pyramid, except those without rows.
+
+        known: the plane, and its next coarser level if that was made before.
+        """
+        source, coarse = known
         for level, out in enumerate(outs[:_MOVED_LEVELS]):
             if not out.size:
                 continue
             needed = masks[level].needed
-            self._in_bands(
-                out.shape[0], partial(plane_kernels.warp, source, inverse, gain, offset, needed, out)
-            )
+            self._in_bands(out.shape[0], partial(warp, source, inverse, gain, offset, needed, out))
             if level < 2 and level + 1 < len(outs):
-                source = np.asarray(cv2.pyrDown(source))
+                source, coarse = coarser(source) if coarse is None else coarse, None
                 inverse = np.column_stack([inverse[:, :2], inverse[:, 2] / 2])
 
     def _accumulate(
@@ -220,14 +236,21 @@ class Merger:
                     cv2.pyrDown(fine, dst=coarse)
             sparse = masks[min(level, 2)].worked_on
             if worth is not None and level < 2:
-                fill = partial(kernels.fill_blocks, worth.energy, 4 >> level, _BY_LEVEL[level])
-                self._in_bands(here.passed.shape[0], partial(fill, here.passed))
-            fits = _at_size(_for_finest(expected) if level == 0 else expected, here.passed.shape)
+                self._fill(here, worth.energy, level)
+            size = halved(here.luma.shape)
+            fits = _at_size(_for_finest(expected) if level == 0 else expected, size)
             self._blend(level, heard, fits, inverse, sparse)
             if level == 0:
-                self._focus.add(here.passed)
-            heard = here.passed
+                self._focus.add(here.passed if self._by_quarters else here.energies)
+            heard = here.passed if here.passed.size else here.energies
         self._rest(heard, expected, inverse)
+
+    def _fill(self, here: _Level, energy: Plane, level: int) -> None:
+        """Give the energies those of their blocks, for where the frame is not looked at."""
+        for plane, per_block in ((here.energies, 4 >> level), (here.passed, 2 >> level)):
+            if plane.size:
+                fill = partial(kernels.fill_blocks, energy, per_block, _BY_LEVEL[level], plane)
+                self._in_bands(plane.shape[0], fill)
 
     def _blend(
         self,
@@ -258,6 +281,7 @@ class Merger:
             sums.weight,
             sums.blue,
             sums.red,
+            here.energies,
             here.passed,
         )
         self._in_bands(here.luma.shape[0], add)

@@ -25,22 +25,21 @@ def run_ends(
             found += 1
         return found
     above, below = top // block, min((bottom + block - 1) // block, mask.shape[0])
-    start = -1
-    for x in range(mask.shape[1] + 1):
-        worth = False
-        if x < mask.shape[1]:
-            for y in range(above, below):
-                worth |= mask[y, x]
-        at = min(x * block, width)
-        if worth and start >= 0 and at - start >= LONGEST:
-            out[found, 0], out[found, 1] = start, at
+    row = mask[above]
+    if below - above > 1:
+        row = row.copy()
+        for y in range(above + 1, below):
+            row |= mask[y]
+    x, blocks, longest = 0, row.shape[0], -(-LONGEST // block)
+    while x < blocks:
+        # short loops of one comparison: most of a mask is empty
+        while x < blocks and not row[x]:
+            x += 1
+        start = x
+        while x < blocks and row[x] and x - start < longest:
+            x += 1
+        first, last = min(start * block, width), min(x * block, width)
+        if last > first:
+            out[found, 0], out[found, 1] = first, last
             found += 1
-            start = at
-        if worth and start < 0:
-            start = at
-        if not worth and start >= 0:
-            if at > start:
-                out[found, 0], out[found, 1] = start, at
-                found += 1
-            start = -1
     return found

@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import luma
-from nearpair.views.plane_kernels import NEED_PX, warp
+from nearpair.pixels.warp import NEED_PX, warp
 from support.textures import photograph
 
 EVERYTHING = np.zeros((0, 0), np.bool_)

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from nearpair.views.runs import LONGEST, run_ends
+from nearpair.pixels.runs import LONGEST, run_ends
 
 
 def found(mask, block, top, bottom, width):
