@@ -1,20 +1,39 @@
 """Compiled inner loops of seeing a subject from between two stations; every row is worked on by itself."""
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 F32 = NDArray[np.float32]
+Known = NDArray[np.bool_]
 
 _NAN = np.float32(np.nan)
+# Of a surface of one colour, no two neighbours differ by more: luma, 0 to 1, per px.
+_EVEN = np.float32(0.01)
+# Neighbours in a map that differ by more are two surfaces; one whose disparity is off by more is another point.
+# All in px of the map that the disparities were measured on.
+_JUMP_PX, _SAME_PX = np.float32(1.5), np.float32(2.0)
+# Samples this near to the outline of something nearer hold some of its light, and count so much less.
+_VEIL_PX, _VEILED = 2, np.float32(0.1)
+# What a view that does not see a point still counts: only where no other view sees it.
+_UNSEEN = np.float32(1e-3)
+# Outlines are put right by 5 x 5 samples, this far from each other.
+_REACH, _APART_PX = 2, 2
+_LIKE = np.float32(40.0 / 255.0)
+"""Sum of the differences of the three channels, 0 to 1 each, at which a sample counts 1/e."""
+_GUESSED = np.float32(0.5)
+"""How much a disparity that was not measured counts for an outline."""
 
 
 @njit(cache=True, nogil=True)
-def fill_row_wise(disparity: F32, edges: F32, out: F32, top: int, bottom: int) -> None:
-    """Complete a disparity map (h, w), NaN where unknown, along its rows, rows [top, bottom).
+def fill(disparity: F32, luma: F32, out: F32, top: int, bottom: int) -> None:
+    """Complete a disparity map (h, w), NaN where unknown, along rows [top, bottom).
 
-    A gap between two surfaces belongs to the farther one as far as the view cannot know better; where a strong
-    edge of the picture (`edges`, (h, w), ≥ 0) lies in the gap, the surfaces meet there.
+    A gap within one surface is bridged evenly. One between two surfaces is the farther one's: that is what
+    near things hide from the other view; the nearer reaches in only as far as the picture (luma, (h, w), 0
+    to 1) is perfectly even. Rows without anything known become 0.
     """
     width = disparity.shape[1]
     for y in range(top, bottom):
@@ -29,127 +48,236 @@ def fill_row_wise(disparity: F32, edges: F32, out: F32, top: int, bottom: int) -
                 stop += 1
             before = disparity[y, x - 1] if x > 0 else _NAN
             after = disparity[y, stop] if stop < width else _NAN
-            _fill_gap(out[y], edges[y], x, stop, before, after)
+            _fill_gap(out[y], luma[y], x, stop, before, after)
             x = stop
 
 
 @njit(cache=True, nogil=True)
-def _fill_gap(out: F32, edges: F32, start: int, stop: int, before: float, after: float) -> None:
+def _fill_gap(out: F32, luma: F32, start: int, stop: int, before: float, after: float) -> None:
     if np.isnan(before) or np.isnan(after):
         value = after if np.isnan(before) else before
-        for x in range(start, stop):
-            out[x] = np.float32(0.0) if np.isnan(value) else value
+        out[start:stop] = np.float32(0.0) if np.isnan(value) else value
         return
     length = stop - start + 1
     if abs(before - after) <= 1.0 + 0.1 * length:  # one surface
         for x in range(start, stop):
             out[x] = before + (after - before) * np.float32(x - start + 1) / np.float32(length)
         return
-    meet = stop if before < after else start
-    strongest = np.float32(0.0)
-    for x in range(start, stop):
-        if edges[x] > strongest:
-            strongest, meet = edges[x], x
-    for x in range(start, stop):
-        out[x] = before if x < meet else after
+    out[start:stop] = min(before, after)
+    forwards = before > after
+    x = start if forwards else stop - 1
+    ahead = 1 if forwards else -1
+    while start <= x < stop and abs(luma[x] - luma[x - ahead]) < _EVEN:
+        x += ahead
+    if start <= x < stop:  # else all is even, and nothing tells where the nearer surface ends
+        if forwards:
+            out[start:x] = before
+        else:
+            out[x + 1 : stop] = after
 
 
 @njit(cache=True, nogil=True)
-def splat(disparity: F32, share: float, out: F32, top: int, bottom: int) -> None:
-    """Carry a disparity map, NaN where unknown, to where it is seen from: x → x − share · disparity.
+def outline(
+    picture: NDArray[Any], disparity: F32, known: Known, step_px: int, out: F32, top: int, bottom: int
+) -> None:
+    """Put outlines of a complete disparity map (h, w) where the picture (h, w, 3) has them, rows [top, bottom).
 
-    out: (h, w), NaN where nothing arrives; of several the nearest wins. Between neighbours of one surface what
-    arrives is interpolated.
+    Beside jumps, and where nothing was measured (`known`), the median of the disparities around, each counting
+    by how alike the picture is there. step_px: px of the picture that one px of the measured map covers.
+    Source: weighted median filter for stereo matching (Ma, He, Wei, Sun & Wu, ICCV 2013; from memory).
     """
-    width = disparity.shape[1]
+    height, width = disparity.shape
+    apart = _APART_PX * step_px
+    full = np.float32(255.0 if picture.itemsize == 1 else 65535.0)
+    values, weights = np.empty((2 * _REACH + 1) ** 2, np.float32), np.empty((2 * _REACH + 1) ** 2, np.float32)
     for y in range(top, bottom):
-        for x in range(width):
-            out[y, x] = _NAN
         for x in range(width):
             here = disparity[y, x]
-            if np.isnan(here):
+            out[y, x] = here
+            count, doubtful = 0, not known[y, x]
+            for j in range(y - _REACH * apart, y + _REACH * apart + 1, apart):
+                for i in range(x - _REACH * apart, x + _REACH * apart + 1, apart):
+                    if 0 <= j < height and 0 <= i < width:
+                        doubtful = doubtful or abs(disparity[j, i] - here) > _JUMP_PX * step_px
+            if not doubtful:
                 continue
-            following = disparity[y, x + 1] if x + 1 < width else here
-            if np.isnan(following) or abs(following - here) > 1.5:
-                following = here
-            a, b = x - share * here, x + 1 - share * following
-            first, last = int(np.ceil(min(a, b) - 1e-6)), int(np.floor(max(a, b) + 1e-6))
-            for at in range(max(first, 0), min(last, width - 1) + 1):
-                part = (at - a) / (b - a) if b != a else 0.0
-                value = np.float32(here + min(max(part, 0.0), 1.0) * (following - here))
-                if np.isnan(out[y, at]) or value > out[y, at]:
-                    out[y, at] = value
+            for j in range(y - _REACH * apart, y + _REACH * apart + 1, apart):
+                for i in range(x - _REACH * apart, x + _REACH * apart + 1, apart):
+                    if not (0 <= j < height and 0 <= i < width):
+                        continue
+                    unlike = np.float32(0.0)
+                    for k in range(3):
+                        unlike += abs(np.float32(picture[j, i, k]) - np.float32(picture[y, x, k]))
+                    weight = np.exp(-unlike / (full * _LIKE))
+                    values[count] = disparity[j, i]
+                    weights[count] = weight if known[j, i] else weight * _GUESSED
+                    count += 1
+            out[y, x] = _weighted_median(values, weights, count)
 
 
 @njit(cache=True, nogil=True)
-def _nearer(a: float, b: float) -> float:
-    return b if np.isnan(a) or (not np.isnan(b) and b > a) else a
+def _weighted_median(values: F32, weights: F32, count: int) -> float:
+    """Sorts both in place: few values, so by insertion."""
+    total = np.float32(0.0)
+    for n in range(count):
+        value, weight = values[n], weights[n]
+        total += weight
+        m = n
+        while m > 0 and values[m - 1] > value:
+            values[m], weights[m] = values[m - 1], weights[m - 1]
+            m -= 1
+        values[m], weights[m] = value, weight
+    below = np.float32(0.0)
+    for n in range(count):
+        below += weights[n]
+        if 2 * below >= total:
+            return values[n]
+    return values[count - 1]
 
 
 @njit(cache=True, nogil=True)
-def join(
-    first: F32, second: F32, first_guess: F32, second_guess: F32, out: F32, top: int, bottom: int
+def see_rows(
+    left: NDArray[Any],
+    right: NDArray[Any],
+    of_left: F32,
+    of_right: F32,
+    known_left: Known,
+    known_right: Known,
+    step_px: int,
+    position: float,
+    picture: NDArray[Any],
+    disparity: F32,
+    unseen: Known,
+    top: int,
+    bottom: int,
 ) -> None:
-    """One map from what two views carried to the same place: the nearer one; gaps go to the farther side.
+    """See rows [top, bottom) from a position: 0 that of the left, 1 that of the right view.
 
-    What was measured comes before what was only completed.
+    left, right: (h, w, 3) pictures. of_left, of_right: (h, w) complete disparities, x_left − x_right, of both
+    views; known_...: where they were measured, on a map of which a px covers `step_px` px. Written are
+    `picture` (h, w, 3), `disparity` (h, w) at its pixels, NaN where nothing measured arrives, and `unseen`
+    (h, w): what neither view sees.
     """
-    width = first.shape[1]
+    width = of_left.shape[1]
+    wanted = np.empty(width, np.float32)
+    trust_left, trust_right = np.empty(width, np.float32), np.empty(width, np.float32)
     for y in range(top, bottom):
+        measured = disparity[y]
+        measured[:] = _NAN
+        wanted[:] = _NAN
+        _carry(of_left[y], known_left[y], step_px, position, measured, wanted)
+        _carry(of_right[y], known_right[y], step_px, position - 1.0, measured, wanted)
         for x in range(width):
-            out[y, x] = _nearer(first[y, x], second[y, x])
-            if np.isnan(out[y, x]):
-                out[y, x] = _nearer(first_guess[y, x], second_guess[y, x])
-        x = 0
-        while x < width:
-            if not np.isnan(out[y, x]):
-                x += 1
-                continue
-            stop = x
-            while stop < width and np.isnan(out[y, stop]):
-                stop += 1
-            before = out[y, x - 1] if x > 0 else np.float32(np.inf)
-            after = out[y, stop] if stop < width else np.float32(np.inf)
-            value = min(before, after)
-            for k in range(x, stop):
-                out[y, k] = value if np.isfinite(value) else np.float32(0.0)
-            x = stop
+            if not np.isnan(measured[x]):
+                wanted[x] = measured[x]
+        _fill_with_farther(wanted)
+        _trust(of_left[y], wanted, step_px, position, trust_left)
+        _trust(of_right[y], wanted, step_px, position - 1.0, trust_right)
+        _mix(left[y], right[y], wanted, trust_left, trust_right, position, picture[y], unseen[y])
 
 
 @njit(cache=True, nogil=True)
-def seen(disparity: F32, wanted: F32, share: float, veil: F32, out: F32, top: int, bottom: int) -> None:
-    """How well a view shows each point of another place, rows [top, bottom), 0 to 1.
+def _carry(disparity: F32, known: Known, step_px: int, share: float, measured: F32, guessed: F32) -> None:
+    """Carry one row to where it is seen from: x → x − share · disparity; of several the nearest stays.
 
-    disparity (h, w): the view's own; wanted: that of the points, which lie at x + share · wanted in the view.
-    A point is hidden where the view has something else there. veil (h, w): how much less samples of the view
-    are to be trusted near the outline of something nearer, 0 to 1.
+    Between neighbours of one surface what arrives is interpolated. measured, guessed (w,): NaN where nothing
+    arrived; what was measured goes into both, so that a guess never stands before it.
     """
-    width = disparity.shape[1]
-    for y in range(top, bottom):
-        for x in range(width):
-            place = x + share * wanted[y, x]
-            at = int(np.floor(place + 0.5))
-            if place < 0 or place > width - 1:
-                out[y, x] = 0.0
-                continue
-            off = abs(disparity[y, at] - wanted[y, x])
-            out[y, x] = max(np.float32(1.0) - np.float32(off / 2.0), np.float32(0.0)) * (1.0 - veil[y, at])
+    width = disparity.shape[0]
+    for x in range(width):
+        here = disparity[x]
+        following, both = here, known[x]
+        if x + 1 < width and abs(disparity[x + 1] - here) <= _JUMP_PX * step_px:
+            following, both = disparity[x + 1], known[x] and known[x + 1]
+        a, b = x - share * here, x + 1 - share * following
+        first, last = int(np.ceil(min(a, b) - 1e-6)), int(np.floor(max(a, b) + 1e-6))
+        for at in range(max(first, 0), min(last, width - 1) + 1):
+            part = (at - a) / (b - a) if b != a else 0.0
+            value = np.float32(here + min(max(part, 0.0), 1.0) * (following - here))
+            if np.isnan(guessed[at]) or value > guessed[at]:
+                guessed[at] = value
+            if both and (np.isnan(measured[at]) or value > measured[at]):
+                measured[at] = value
 
 
 @njit(cache=True, nogil=True)
-def sample(picture: F32, wanted: F32, share: float, out: F32, top: int, bottom: int) -> None:
-    """out (h, w, 3) = the picture (h, w, 3) at x + share · wanted, Catmull-Rom along the rows; ends repeated."""
-    width = picture.shape[1]
-    for y in range(top, bottom):
-        for x in range(width):
-            place = x + share * wanted[y, x]
-            whole = int(np.floor(place))
-            f = np.float32(place - whole)
-            a, b = min(max(whole - 1, 0), width - 1), min(max(whole, 0), width - 1)
-            c, d = min(max(whole + 1, 0), width - 1), min(max(whole + 2, 0), width - 1)
-            for k in range(3):
-                p, q = picture[y, a, k], picture[y, b, k]
-                r, s = picture[y, c, k], picture[y, d, k]
-                inner = np.float32(3.0) * (q - r) + s - p
-                middle = np.float32(2.0) * p - np.float32(5.0) * q + np.float32(4.0) * r - s
-                out[y, x, k] = q + np.float32(0.5) * f * (r - p + f * (middle + f * inner))
+def _fill_with_farther(wanted: F32) -> None:
+    """Gaps of a row get the disparity of their farther side; a row without any gets 0."""
+    width = wanted.shape[0]
+    x = 0
+    while x < width:
+        if not np.isnan(wanted[x]):
+            x += 1
+            continue
+        stop = x
+        while stop < width and np.isnan(wanted[stop]):
+            stop += 1
+        before = wanted[x - 1] if x > 0 else np.float32(np.inf)
+        after = wanted[stop] if stop < width else np.float32(np.inf)
+        value = min(before, after)
+        for k in range(x, stop):
+            wanted[k] = value if np.isfinite(value) else np.float32(0.0)
+        x = stop
+
+
+@njit(cache=True, nogil=True)
+def _trust(own: F32, wanted: F32, step_px: int, share: float, out: F32) -> None:
+    """How well a row of a view, of disparity `own`, shows points of another place, 0 to 1.
+
+    The points, of disparity `wanted`, lie at x + share · wanted in the view. One is hidden where the view has
+    something else there, and veiled beside the outline of something nearer.
+    """
+    width = own.shape[0]
+    for x in range(width):
+        place = x + share * wanted[x]
+        if place < 0 or place > width - 1:
+            out[x] = 0.0
+            continue
+        at = int(np.floor(place + 0.5))
+        nearest = own[at]
+        for k in range(max(at - _VEIL_PX, 0), min(at + _VEIL_PX, width - 1) + 1):
+            nearest = max(nearest, own[k])
+        off = np.float32(abs(own[at] - wanted[x]) / (_SAME_PX * step_px))
+        seen = max(np.float32(1.0) - off, np.float32(0.0))
+        out[x] = seen * _VEILED if nearest - own[at] > _JUMP_PX * step_px else seen
+
+
+@njit(cache=True, nogil=True)
+def _mix(
+    left: NDArray[Any],
+    right: NDArray[Any],
+    wanted: F32,
+    trust_left: F32,
+    trust_right: F32,
+    position: float,
+    picture: NDArray[Any],
+    unseen: Known,
+) -> None:
+    """Look every point of a row up in both views, which count by how near they are and what they see."""
+    width = wanted.shape[0]
+    full = np.float32(255.0 if picture.itemsize == 1 else 65535.0)
+    near_left = np.float32(min(max(1.0 - position, 0.0), 1.0))
+    near_right = np.float32(1.0) - near_left
+    for x in range(width):
+        unseen[x] = trust_left[x] <= 0.0 and trust_right[x] <= 0.0
+        one = (near_left + _UNSEEN) * (trust_left[x] + _UNSEEN)
+        two = (near_right + _UNSEEN) * (trust_right[x] + _UNSEEN)
+        share = two / (one + two)
+        at_left = x + position * wanted[x]
+        at_right = x + (position - 1.0) * wanted[x]
+        for k in range(3):
+            value = (np.float32(1.0) - share) * _sample(left, at_left, k) + share * _sample(right, at_right, k)
+            picture[x, k] = min(max(value + np.float32(0.5), np.float32(0.0)), full)
+
+
+@njit(cache=True, nogil=True)
+def _sample(row: NDArray[Any], place: float, k: int) -> float:
+    """Channel k of a row (w, 3) at a fractional place, by Catmull and Rom's cubic; ends repeated."""
+    last = row.shape[0] - 1
+    whole = int(np.floor(place))
+    f = np.float32(place - whole)
+    p, q = np.float32(row[min(max(whole - 1, 0), last), k]), np.float32(row[min(max(whole, 0), last), k])
+    r, s = np.float32(row[min(max(whole + 1, 0), last), k]), np.float32(row[min(max(whole + 2, 0), last), k])
+    inner = np.float32(3.0) * (q - r) + s - p
+    middle = np.float32(2.0) * p - np.float32(5.0) * q + np.float32(4.0) * r - s
+    return q + np.float32(0.5) * f * (r - p + f * (middle + f * inner))
