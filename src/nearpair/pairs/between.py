@@ -65,7 +65,9 @@ class Between:
         kept, not copied. Raises PairError if almost nothing is known of the depth.
         """
         if min(np.count_nonzero(np.isfinite(plane)) for plane in measured) < FEWEST_KNOWN:
-            message = "The two views share too little texture to tell their depth, so there is no view between."
+            message = (
+                "The two views share too little texture to tell their depth, so there is no view between."
+            )
             raise PairError(message, "Use the stereo base that was shot.")
         first, second = (completed(*each, step_px) for each in zip(measured, pictures, strict=True))
         return cls(pictures, (first, second), (np.isfinite(measured[0]), np.isfinite(measured[1])), step_px)

@@ -266,7 +266,9 @@ def _mix(
         at_left = x + position * wanted[x]
         at_right = x + (position - 1.0) * wanted[x]
         for k in range(3):
-            value = (np.float32(1.0) - share) * _sample(left, at_left, k) + share * _sample(right, at_right, k)
+            value = (np.float32(1.0) - share) * _sample(left, at_left, k) + share * _sample(
+                right, at_right, k
+            )
             picture[x, k] = min(max(value + np.float32(0.5), np.float32(0.0)), full)
 
 
