@@ -161,7 +161,7 @@ BaseShare = Annotated[
         "--base-share",
         metavar="SHARE",
         callback=_base_share,
-        help="Less depth without shooting anew: 0.6 shows the pair as from 0.6 of its stereo base; 1: as shot.",
+        help="Less depth without shooting anew: 0.6 shows the pair as from 0.6 of its base, 1 as shot.",
     ),
 ]
 ScreenWidth = Annotated[

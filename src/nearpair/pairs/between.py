@@ -38,7 +38,7 @@ class Seen:
     picture: Pixels
     """(H, W, 3), in the dtype of the views."""
     disparity: Plane
-    """(H, W) px, x_left − x_right of the two views, at the pixels of `picture`; NaN where none was measured."""
+    """(H, W) px, x_left − x_right of the two views, at the pixels of `picture`; NaN where not measured."""
     unseen: Known
     """(H, W): what neither view shows, and was filled from the background."""
 
@@ -113,7 +113,7 @@ def completed(disparity: Plane, picture: Pixels, step_px: int = 1) -> Plane:
 
 
 def _farther_below(disparity: Plane, down: Plane, along: Plane) -> Known:
-    """Where filling along columns found something farther; a row or column without anything known says nothing."""
+    """Where columns found what is farther; a row or column without anything known says nothing."""
     told = np.isfinite(disparity)
-    rows, columns = told.any(axis=1)[:, None], told.any(axis=0)[None, :]
+    rows, columns = np.any(told, axis=1, keepdims=True), np.any(told, axis=0, keepdims=True)
     return np.asarray(columns & (~rows | (down < along)))

@@ -12,8 +12,8 @@ Known = NDArray[np.bool_]
 _NAN = np.float32(np.nan)
 # Of a surface of one colour, no two neighbours differ by more: luma, 0 to 1, per px.
 _EVEN = np.float32(0.01)
-# Neighbours in a map that differ by more are two surfaces; one whose disparity is off by more is another point.
-# All in px of the map that the disparities were measured on.
+# Neighbours in a map that differ by more are two surfaces; a point whose disparity is off by more is another.
+# Both in px of the map that the disparities were measured on.
 _JUMP_PX, _SAME_PX = np.float32(1.5), np.float32(2.0)
 # Samples this near to the outline of something nearer hold some of its light, and count so much less.
 _VEIL_PX, _VEILED = 2, np.float32(0.1)
@@ -80,43 +80,66 @@ def _fill_gap(out: F32, luma: F32, start: int, stop: int, before: float, after: 
 def outline(
     picture: NDArray[Any], disparity: F32, known: Known, step_px: int, out: F32, top: int, bottom: int
 ) -> None:
-    """Put outlines of a complete disparity map (h, w) where the picture (h, w, 3) has them, rows [top, bottom).
+    """Put outlines of a complete disparity map (h, w) where the picture (h, w, 3) has them, by rows.
 
-    Beside jumps, and where nothing was measured (`known`), the median of the disparities around, each counting
-    by how alike the picture is there. step_px: px of the picture that one px of the measured map covers.
+    Beside jumps, the median of the disparities around, which count by how alike the picture is there, and
+    less where they were not measured (`known`). step_px: px of the picture that one px of the measured map covers.
     Source: weighted median filter for stereo matching (Ma, He, Wei, Sun & Wu, ICCV 2013; from memory).
     """
-    height, width = disparity.shape
+    width = disparity.shape[1]
     apart = _APART_PX * step_px
-    full = np.float32(255.0 if picture.itemsize == 1 else 65535.0)
     values, weights = np.empty((2 * _REACH + 1) ** 2, np.float32), np.empty((2 * _REACH + 1) ** 2, np.float32)
     for y in range(top, bottom):
         for x in range(width):
-            here = disparity[y, x]
-            out[y, x] = here
-            count, doubtful = 0, not known[y, x]
-            for j in range(y - _REACH * apart, y + _REACH * apart + 1, apart):
-                for i in range(x - _REACH * apart, x + _REACH * apart + 1, apart):
-                    if 0 <= j < height and 0 <= i < width:
-                        doubtful = doubtful or abs(disparity[j, i] - here) > _JUMP_PX * step_px
-            if not doubtful:
+            out[y, x] = disparity[y, x]
+            reach = apart if known[y, x] else _REACH * apart
+            if not _beside_jump(disparity, y, x, reach, apart, _JUMP_PX * step_px):
                 continue
-            for j in range(y - _REACH * apart, y + _REACH * apart + 1, apart):
-                for i in range(x - _REACH * apart, x + _REACH * apart + 1, apart):
-                    if not (0 <= j < height and 0 <= i < width):
-                        continue
-                    unlike = np.float32(0.0)
-                    for k in range(3):
-                        unlike += abs(np.float32(picture[j, i, k]) - np.float32(picture[y, x, k]))
-                    weight = np.exp(-unlike / (full * _LIKE))
-                    values[count] = disparity[j, i]
-                    weights[count] = weight if known[j, i] else weight * _GUESSED
-                    count += 1
+            count = _gathered(picture, disparity, known, y, x, apart, values, weights)
             out[y, x] = _weighted_median(values, weights, count)
 
 
 @njit(cache=True, nogil=True)
-def _weighted_median(values: F32, weights: F32, count: int) -> float:
+def _beside_jump(disparity: F32, y: int, x: int, reach: int, apart: int, jump_px: float) -> bool:
+    height, width = disparity.shape
+    for j in range(y - reach, y + reach + 1, apart):
+        for i in range(x - reach, x + reach + 1, apart):
+            if 0 <= j < height and 0 <= i < width and abs(disparity[j, i] - disparity[y, x]) > jump_px:
+                return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _gathered(
+    picture: NDArray[Any],
+    disparity: F32,
+    known: Known,
+    y: int,
+    x: int,
+    apart: int,
+    values: F32,
+    weights: F32,
+) -> int:
+    """Gather the disparities around a place and what they count there; how many there are."""
+    height, width = disparity.shape
+    like = np.float32(255.0 if picture.itemsize == 1 else 65535.0) * _LIKE
+    count = 0
+    for n in range((2 * _REACH + 1) ** 2):
+        j = y + (n // (2 * _REACH + 1) - _REACH) * apart
+        i = x + (n % (2 * _REACH + 1) - _REACH) * apart
+        if 0 <= j < height and 0 <= i < width:
+            unlike = np.float32(0.0)
+            for k in range(3):
+                unlike += abs(np.float32(picture[j, i, k]) - np.float32(picture[y, x, k]))
+            weight = np.exp(-unlike / like)
+            values[count] = disparity[j, i]
+            weights[count] = weight if known[j, i] else weight * _GUESSED
+            count += 1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _weighted_median(values: F32, weights: F32, count: int) -> Any:
     """Sorts both in place: few values, so by insertion."""
     total = np.float32(0.0)
     for n in range(count):
@@ -273,7 +296,7 @@ def _mix(
 
 
 @njit(cache=True, nogil=True)
-def _sample(row: NDArray[Any], place: float, k: int) -> float:
+def _sample(row: NDArray[Any], place: float, k: int) -> np.floating[Any]:
     """Channel k of a row (w, 3) at a fractional place, by Catmull and Rom's cubic; ends repeated."""
     last = row.shape[0] - 1
     whole = int(np.floor(place))

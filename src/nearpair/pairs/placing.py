@@ -69,7 +69,7 @@ class Laid:
 
     left, right: from px of the views to where they lie, before the window is placed; usable: what the frames
     of each cover. disparity: map of the left view as it lies, reduced by `factor`, in px of the map.
-    base_share: share of the stereo base from which the pair will be seen; all else here is of the views as shot.
+    base_share: share of the stereo base that the pair will have; all else here is of the views as shot.
     """
 
     size_px: tuple[int, int]

@@ -44,8 +44,8 @@ class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
 
     `window`: "auto", on the nearest or farthest thing, or on a point (x, y), px. `aspect`: width to height of
     the crop, such as "4:3", or "auto" as the frames. `floating`: masks where a side cuts what stands in front
-    of the window ("auto"), or "never". `base_share`: share of the stereo base as shot from which the right eye
-    sees the subject; the picture from there is reckoned.
+    of the window ("auto"), or "never". `base_share`: share of the stereo base as shot from which the right
+    eye sees the subject; the picture from there is reckoned.
     """
 
     window: Literal["auto", "near", "far"] | tuple[Place, Place] = "auto"

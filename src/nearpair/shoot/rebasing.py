@@ -1,7 +1,7 @@
 """A mounted pair for another stereo base than was shot: its right picture as seen from a part of the way.
 
-The left picture stays as it was shot, and with it everything that is told in its pixels: parallax, depth in mm,
-the window's point, the crop. One eye then sees nothing that was reckoned.
+The left picture stays as it was shot, and with it everything that is told in its pixels: parallax, depth in
+mm, the window's point, the crop. One eye then sees nothing that was reckoned.
 """
 
 from dataclasses import dataclass
@@ -22,7 +22,7 @@ _ROOM_PX = 4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rebased:
-    """The right picture (H, W, 3) of the pair, the parallax of its left one (H, W), px, and what is guessed."""
+    """The right picture (H, W, 3) of the pair, and the parallax of its left one (H, W), px."""
 
     right: Pixels
     parallax: Plane
