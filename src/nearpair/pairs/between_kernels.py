@@ -197,6 +197,7 @@ def see_rows(
         _trust(of_left[y], wanted, step_px, position, trust_left)
         _trust(of_right[y], wanted, step_px, position - 1.0, trust_right)
         _mix(left[y], right[y], wanted, trust_left, trust_right, position, picture[y], unseen[y])
+        _fill_unseen(wanted, unseen[y], step_px, picture[y])
 
 
 @njit(cache=True, nogil=True)
@@ -293,6 +294,35 @@ def _mix(
                 right, at_right, k
             )
             picture[x, k] = min(max(value + np.float32(0.5), np.float32(0.0)), full)
+
+
+@njit(cache=True, nogil=True)
+def _fill_unseen(wanted: F32, unseen: Known, step_px: int, picture: NDArray[Any]) -> None:
+    """Runs of a row that no view sees become what is beside them at their farther side, in a mirror.
+
+    Only as far as it is of one surface there; then its last pixel is repeated.
+    """
+    width = wanted.shape[0]
+    x = 0
+    while x < width:
+        if not unseen[x]:
+            x += 1
+            continue
+        stop = x
+        while stop < width and unseen[stop]:
+            stop += 1
+        far_left = x > 0 and (stop == width or wanted[x - 1] <= wanted[stop])
+        if far_left or stop < width:
+            first, ahead = (x - 1, -1) if far_left else (stop, 1)
+            for k in range(stop - x):
+                at = first + k * ahead
+                if not 0 <= at < width or unseen[at] or abs(wanted[at] - wanted[first]) > _SAME_PX * step_px:
+                    at = -1
+                to = x + k if far_left else stop - 1 - k
+                previous = to - 1 if far_left else to + 1
+                for c in range(3):
+                    picture[to, c] = picture[at if at >= 0 else previous, c]
+        x = stop
 
 
 @njit(cache=True, nogil=True)

@@ -125,7 +125,7 @@ def base(proof: Proof) -> Iterator[Finding]:
     if done.base_share == 1:
         return
     used = None if proof.metric is None or proof.metric.base is None else proof.metric.base.used_mm
-    mm = "" if used is None else f": {done.base_share * used:.2g} mm instead of {used:.2g} mm"
+    mm = "" if used is None else f": {done.base_share * used:.3g} mm instead of {used:.3g} mm"
     yield Finding(
         code="base-reduced",
         severity="note",
