@@ -3,10 +3,10 @@
     python -m benchmarks.between FOLDER... [--crops DIR]
 
 From the sharp pictures of stations 1 and 5 the views of the stations between them are made and held against
-their own sharp pictures: PSNR and SSIM of where both outer stations see something, beside plain warping (every
-pixel of the left view carried along by its share of the disparity, the nearest winning, gaps bridged along
-the row) and beside warping each view and taking the mean where both arrive. One matching feeds all of them.
-Copies of a scene that hold the middle station only are measured there.
+their own sharp pictures: PSNR and SSIM of where both outer stations see something, beside plain warping
+(every pixel of the left view carried along by its share of the disparity, the nearest winning, gaps bridged
+along the row) and beside warping each view and taking the mean where both arrive. One matching feeds all of
+them. Copies of a scene that hold the middle station only are measured there.
 """
 
 import argparse
@@ -16,11 +16,11 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from benchmarks.judge import psnr_db
 from numpy.typing import NDArray
 from PIL import Image
 from skimage.metrics import structural_similarity
 
+from benchmarks.judge import psnr_db
 from nearpair.pairs.between import Between
 from nearpair.pairs.disparity import match_rows
 from nearpair.pairs.evidence import search_range

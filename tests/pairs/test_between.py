@@ -203,7 +203,7 @@ def test_no_depth_is_invented():
 
 
 def test_half_the_base_is_half_the_disparity_of_a_real_pair():
-    """Cones, Middlebury 2003 (Scharstein & Szeliski): structured light measured the disparity of both views."""
+    """Cones, Middlebury 2003 (Scharstein & Szeliski): both disparities measured with structured light."""
     real = cones()
     seen = Between.of((real.left, real.right), (real.disparity_left_px, real.disparity_right_px)).view(0.5)
     found = match_rows(luma(real.left), luma(seen.picture), 0, 40).px

@@ -4,7 +4,7 @@ Both views have to agree in their rows. A point at x in the left view is at x �
 position t of the way it is at x − t·d. The depth as seen from there is carried over from both views'
 disparities, the nearest winning and what was measured coming before what was only completed; every point is
 then looked up in both views, which count by how near they are and by whether they see the point at all. What
-neither sees, because something stands before it, is filled from the background, and marked. Source:
+neither sees, because something stands before it, is filled from the background beside it, and marked. Source:
 image-based rendering from depth (Chen & Williams, "View interpolation for image synthesis", SIGGRAPH 1993;
 from memory), with the sources weighed by visibility.
 

@@ -83,8 +83,9 @@ def outline(
     """Put outlines of a complete disparity map (h, w) where the picture (h, w, 3) has them, by rows.
 
     Beside jumps, the median of the disparities around, which count by how alike the picture is there, and
-    less where they were not measured (`known`). step_px: px of the picture that one px of the measured map covers.
-    Source: weighted median filter for stereo matching (Ma, He, Wei, Sun & Wu, ICCV 2013; from memory).
+    less where they were not measured (`known`). step_px: px of the picture that one px of the measured map
+    covers. Source: weighted median filter for stereo matching (Ma, He, Wei, Sun & Wu, ICCV 2013; from
+    memory).
     """
     width = disparity.shape[1]
     apart = _APART_PX * step_px
