@@ -170,9 +170,9 @@ def test_advice_on_a_reduced_base_is_in_shares_of_the_base_as_shot(lab):
 
 
 def test_where_no_eye_may_turn_outwards_the_base_is_smaller_still(lab):
-    """Seen from 4 m one degree is 69.8 mm, but 63 mm are parallel eyes: 0.95 * (69.8 + 63) / 187.5 mm."""
+    """From 4 m one degree is 69.8 mm, but some eyes stand 50 mm apart (Dodgson 2004): 119.8 of 187.5 mm."""
     deep = lab.make_inputs(lab.layered_parallax(-10, 50), viewing=Viewing(1000, 4000))
-    assert "--base-share 0.67 --window auto" in _codes(assemble(deep))["too-deep-for-screen"].remedy
+    assert "--base-share 0.60 --window auto" in _codes(assemble(deep))["too-deep-for-screen"].remedy
 
 
 def test_a_pair_made_flat_gets_its_base_back(lab):
