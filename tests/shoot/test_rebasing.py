@@ -5,9 +5,11 @@ import shutil
 import numpy as np
 import pytest
 
+from nearpair.cli.words import window
 from nearpair.frames.write import read_tiff
 from nearpair.pairs.disparity import match_rows
 from nearpair.pixels.luma import luma
+from nearpair.proof.figures import figures
 from nearpair.shoot.decisions import load
 from nearpair.shoot.rebasing import rebased
 from nearpair.shoot.run import Overrides, make, run
@@ -52,6 +54,11 @@ def test_half_the_base_is_half_the_parallax_and_nothing_else(whole, copied):
     assert (done.shift_px, done.crop_px) == (as_shot.shift_px, as_shot.crop_px)
     assert proof.metric == whole[0].metric
     np.testing.assert_allclose(after["depth"], before["depth"], atol=1e-3)
+    assert ("Stereo base", "50 % of that shot") in [
+        row[:2] for group in figures(proof) for row in group.rows if group.title == "Mounting"
+    ]
+    assert any("50 % of the stereo base" in line.text for line in window(done))
+    assert not any(line.label == "Base" for line in window(as_shot))
     assert "4 mm instead of 8 mm" in next(f.text for f in proof.advice if f.code == "base-reduced")
     assert load(copied / "shoot.toml").mounting.base_share == 0.5
 

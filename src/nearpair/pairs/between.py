@@ -8,8 +8,8 @@ neither sees, because something stands before it, is filled from the background 
 image-based rendering from depth (Chen & Williams, "View interpolation for image synthesis", SIGGRAPH 1993;
 from memory), with the sources weighed by visibility.
 
-Memory for N pixels: a pair made ready holds 10 N bytes beside its pictures; making it ready takes at most 14 N
-more for a while, a view 5 N besides its picture. At 24 megapixels: 240, 340 and 120 MB.
+Memory for N pixels: a pair made ready holds 10 N bytes beside its pictures, making it ready takes at most
+14 N more for a while, a view 5 N besides its picture. At 24 megapixels: 240, 340 and 120 MB.
 """
 
 from dataclasses import dataclass
