@@ -68,6 +68,13 @@ def test_bad_aspects(nearpair, text):
     assert "expected auto or width to height, for example 4:3" in words(result)
 
 
+@pytest.mark.parametrize("text", ["0", "-0.5", "1.01", "nan", "inf"])
+def test_bad_shares_of_the_base(nearpair, text):
+    result = nearpair(*MAKE, f"--base-share={text}")
+    assert result.exit_code == 2
+    assert "above 0 and at most 1, for example 0.6; found" in words(result)
+
+
 def test_choices_are_those_that_exist():
     assert set(GLASSES_NAMES) == set(GLASSES)
     assert set(METHOD_NAMES) == set(METHODS)

@@ -23,6 +23,8 @@ SCENES = {
     "shells": ("p3_shells", "left", "right"),
 }
 ENDS = ("deepest", "nearest")
+ROW = ("gears", "p2_gears_stations", (1, 3, 5))
+"""Sharp pictures of a row of stations, from the middle of their stacks, for views from between."""
 DEPTH_STEP_MM = 1 / 32
 CONVENTIONS = {
     "depth": "truth/<station>_<end>_depth.npz: depth_32nds uint16, z-depth in 1/32 mm along the axis from "
@@ -114,5 +116,15 @@ def make(scenes: Path) -> None:
         (target / "truth" / "truth.json").write_text(json.dumps(summary(truth, left, right), indent=1) + "\n")
 
 
+def cut_row(scenes: Path) -> None:
+    """Write the sharp pictures of the row of stations."""
+    scene, folder, numbers = ROW
+    for number in numbers:
+        name = f"truth/station_{number}_middle_allinfocus.jpg"
+        with Image.open(scenes / folder / name) as picture:
+            shrink(picture, FACTOR).save(TARGET / scene / name, quality=TRUTH_QUALITY)
+
+
 if __name__ == "__main__":
     make(Path(sys.argv[1]))
+    cut_row(Path(sys.argv[1]))

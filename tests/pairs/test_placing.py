@@ -3,6 +3,8 @@
 What is cut by a side is judged by the proof's own measure on the finished map.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -180,3 +182,27 @@ def test_real_depth(pair, aspect):
 def test_without_depth():
     with pytest.raises(PairError, match="share too little texture"):
         place(laid(flat(np.nan)), "auto", None, USUAL)
+
+
+def test_a_smaller_base_leaves_more_depth_behind_the_window():
+    """60 px of depth in 300 px are too much as shot; from a tenth of the base they are 6 px and fit."""
+    depth = np.tile(np.linspace(0, 60, 200, dtype=np.float32)[:, None], (1, 300))
+    whole = laid(depth)
+    tenth = replace(whole, base_share=0.1)
+    centred, fitting = (place(on, "auto", None, USUAL) for on in (whole, tenth))
+    assert "centred" in centred.window_rule
+    assert "centred" not in fitting.window_rule
+    width = fitting.mount.crop_px[2]
+    near, far = np.nanpercentile(parallax_of(tenth, fitting.mount) * 0.1, [1, 99])
+    assert USUAL.near * width - 0.5 <= near
+    assert far <= USUAL.far * width + 0.5
+
+
+def test_what_a_side_cuts_is_judged_by_the_parallax_that_will_be_seen():
+    """2 px before the window at the left side disturb, a tenth of that does not."""
+    depth = flat()
+    depth[:, :30] += 2
+    depth[80:90, 140:150] += 2
+    assert place(laid(depth), "auto", None, GENEROUS).mount.window_disparity_px > 20.5
+    tenth = place(replace(laid(depth), base_share=0.1), "auto", None, GENEROUS)
+    assert tenth.mount.window_disparity_px == pytest.approx(20, abs=0.1)

@@ -51,6 +51,20 @@ def station(name, kind="rail", **changes):
     return Station(name=name, **{**values, **changes})
 
 
+def mounting(**changes):
+    """A sound pair's mounting."""
+    values = {
+        "rotation_deg": 0.1,
+        "scale": 1.001,
+        "vertical_px": 1.5,
+        "shift_px": 12.0,
+        "window_point_px": (160.0, 100.0),
+        "crop_px": (0, 0, WIDTH, HEIGHT),
+        "residual_vertical_px": Residual(rms=0.2, p95=0.4),
+    }
+    return Mounting(**{**values, **changes})
+
+
 def make_inputs(parallax=None, **changes):
     """Inputs of a sound pair; `changes` replace single fields."""
     parallax = layered_parallax() if parallax is None else parallax
@@ -66,15 +80,7 @@ def make_inputs(parallax=None, **changes):
         "method": method,
         "stations": [station("west"), station("east")],
         "eyes": Eyes(left="west", right="east", confidence=0.97),
-        "mounting": Mounting(
-            rotation_deg=0.1,
-            scale=1.001,
-            vertical_px=1.5,
-            shift_px=12.0,
-            window_point_px=(160.0, 100.0),
-            crop_px=(0, 0, WIDTH, HEIGHT),
-            residual_vertical_px=Residual(rms=0.2, p95=0.4),
-        ),
+        "mounting": mounting(),
         "set_aside": [],
         "notes": [],
     }
@@ -96,5 +102,6 @@ def lab():
         shifted_pair=shifted_pair,
         layered_parallax=layered_parallax,
         station=station,
+        mounting=mounting,
         make_inputs=make_inputs,
     )

@@ -150,7 +150,34 @@ def test_too_deep_altogether_asks_for_a_smaller_base_and_screen(lab):
     # 60 px of 320 over 300 mm are 56.25 mm; one degree either side leaves 21.0 mm
     assert "at most 0.37 times this one" in found.remedy
     assert "at most 112 mm wide" in found.remedy
+    # and something is left for the crop: 0.95 of 0.373
+    assert "`nearpair mount SHOOT --base-share 0.35 --window auto`" in found.remedy
     assert found.severity == "rework"
+
+
+def test_advice_on_a_reduced_base_is_in_shares_of_the_base_as_shot(lab):
+    """As above, when the pair is seen from half of its base already: half of both."""
+    half = lab.mounting(base_share=0.5, filled_share=0.004)
+    inputs = lab.make_inputs(lab.layered_parallax(-30, 30), viewing=Viewing(300, 600), mounting=half)
+    found = _codes(assemble(inputs))
+    assert "--base-share 0.17 --window auto" in found["too-deep-for-screen"].remedy
+    assert "at most 0.19 times this one" in found["too-deep-for-screen"].remedy
+    told = found["base-reduced"]
+    assert told.severity == "note"
+    assert "50 % of the stereo base" in told.text
+    assert "0.40 % of the right picture" in told.measured
+    assert "--base-share 1`" in told.remedy
+
+
+def test_where_no_eye_may_turn_outwards_the_base_is_smaller_still(lab):
+    """From 4 m one degree is 69.8 mm, but some eyes stand 50 mm apart (Dodgson 2004): 119.8 of 187.5 mm."""
+    deep = lab.make_inputs(lab.layered_parallax(-10, 50), viewing=Viewing(1000, 4000))
+    assert "--base-share 0.60 --window auto" in _codes(assemble(deep))["too-deep-for-screen"].remedy
+
+
+def test_a_pair_made_flat_gets_its_base_back(lab):
+    flat = lab.make_inputs(lab.layered_parallax(0, 1), mounting=lab.mounting(base_share=0.25))
+    assert "--base-share 1.00`" in _codes(assemble(flat))["flat"].remedy
 
 
 def test_flat_pairs_ask_for_a_wider_base_in_numbers(lab):

@@ -207,6 +207,10 @@ def test_other_ways_to_write_it_by_hand(toml, text):
         ("[mounting]\naspect = '4/3'", '[mounting] aspect: expected "auto" or width to height'),
         ("[mounting]\naspect = '0:3'", "such as \"4:3\", found '0:3'."),
         ("[mounting]\nfloating = 'always'", 'expected "auto" or "never", found \'always\'.'),
+        ("[mounting]\nbase_share = 0", "[mounting] base_share: expected a share of the stereo base as shot"),
+        ("[mounting]\nbase_share = 1.01", "above 0 and at most 1, found 1.01."),
+        ("[mounting]\nbase_share = 'half'", "above 0 and at most 1, found 'half'."),
+        ("[mounting]\nbase_share = nan", "above 0 and at most 1, found nan."),
         ("[mounting]\nwindow = [1]", "a point [x, y] in px, found [1]."),
         ("[mounting]\nwindow = [1, -2]", "a point [x, y] in px, found -2."),
         (

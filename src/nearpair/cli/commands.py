@@ -62,6 +62,7 @@ def make(
     window: options.WindowPlace = None,
     aspect: options.Aspect = None,
     floating: options.FloatingWhen = None,
+    base_share: options.BaseShare = None,
     screen_width: options.ScreenWidth = None,
     distance: options.Distance = None,
     eyes: options.Pupils = None,
@@ -87,6 +88,7 @@ def make(
         nearpair make card --to quartz --window near --left b --right a
         nearpair make card --to quartz --screen-width 1200 --distance 2500 --json
         nearpair make card --to quartz --base 6.5 --step 0.5
+        nearpair make card --to quartz --base-share 0.6
     """
     from nearpair.shoot.run import Overrides
     from nearpair.shoot.run import make as make_shoot
@@ -97,6 +99,7 @@ def make(
         window=window.value if window else None,
         aspect=aspect,
         floating=floating.value if floating else None,
+        base_share=base_share,
         screen_width_mm=screen_width,
         distance_mm=distance,
         eyes_mm=eyes,
@@ -154,14 +157,16 @@ def mount(
     window: options.WindowPlace = None,
     aspect: options.Aspect = None,
     floating: options.FloatingWhen = None,
+    base_share: options.BaseShare = None,
 ) -> None:
-    """Mount the pair: tell the eyes apart, turn, scale, level, place the window, crop.
+    """Mount the pair: tell the eyes apart, turn, scale, level, place the window, crop, change the base.
 
     For example:
 
         nearpair mount quartz --window near
         nearpair mount quartz --window 812,540 --aspect 4:3
         nearpair mount quartz --left b --right a
+        nearpair mount quartz --base-share 0.6
     """
     from nearpair.shoot.run import Overrides
 
@@ -171,6 +176,7 @@ def mount(
         window=window.value if window else None,
         aspect=aspect,
         floating=floating.value if floating else None,
+        base_share=base_share,
     )
     _run(shoot, "mount", overrides)
     say.lines(words.stage_done(shoot / "pair", shoot))

@@ -101,6 +101,15 @@ def _length(value: float | None) -> float | None:
     return value
 
 
+def _base_share(value: float | None) -> float | None:
+    if value is not None and not 0 < value <= 1:
+        raise typer.BadParameter(
+            f"expected a share of the stereo base as shot, above 0 and at most 1, for example 0.6; "
+            f"found {value:g}."
+        )
+    return value
+
+
 def _pupils(value: float | None) -> float | None:
     smallest, largest = EYES_SMALLEST_CHILD_MM.value, EYES_LARGEST_MM.value
     if value is not None and not smallest <= value <= largest:
@@ -144,6 +153,15 @@ FloatingWhen = Annotated[
         parser=parse_floating,
         metavar="WHEN",
         help="Masks where a side of the frame cuts what stands in front of it: auto or never.",
+    ),
+]
+BaseShare = Annotated[
+    float | None,
+    typer.Option(
+        "--base-share",
+        metavar="SHARE",
+        callback=_base_share,
+        help="Less depth without shooting anew: 0.6 shows the pair as from 0.6 of its base, 1 as shot.",
     ),
 ]
 ScreenWidth = Annotated[

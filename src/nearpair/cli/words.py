@@ -154,6 +154,9 @@ def window(done: Mounting) -> Iterator[Line]:
     if done.window_rule:
         yield Line("Window", sentence(done.window_rule))
         yield Line("Crop", f"{done.crop_px[2]} x {done.crop_px[3]} px: {done.crop_rule}")
+    if done.base_share != 1:
+        share = f"{100 * done.base_share:.0f} % of the stereo base that was shot"
+        yield Line("Base", f"{share}: the right eye's picture was reckoned")
     if any(done.floating_px):
         left, right = done.floating_px
         yield Line("", f"floating window: the outputs have masks, {left} px left and {right} px right")

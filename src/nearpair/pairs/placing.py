@@ -58,6 +58,10 @@ class Allowed:
     near: float
     far: float
 
+    def before(self, base_share: float) -> "Allowed":
+        """What may be the parallax of the views as shot, if they will be seen from a share of their base."""
+        return Allowed(self.near / base_share, self.far / base_share)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Laid:
@@ -65,6 +69,7 @@ class Laid:
 
     left, right: from px of the views to where they lie, before the window is placed; usable: what the frames
     of each cover. disparity: map of the left view as it lies, reduced by `factor`, in px of the map.
+    base_share: share of the stereo base that the pair will have; all else here is of the views as shot.
     """
 
     size_px: tuple[int, int]
@@ -73,6 +78,7 @@ class Laid:
     usable: tuple[Rectangle, Rectangle]
     disparity: Plane
     factor: int
+    base_share: float = 1.0
 
     def mount(
         self,
@@ -97,9 +103,13 @@ class Placed:
 
 
 def place(laid: Laid, window: Window, aspect: float | None, allowed: Allowed) -> Placed:
-    """Place window and crop. aspect: width over height, None as the frames. Raises PairError if it cannot."""
+    """Place window and crop. aspect: width over height, None as the frames. Raises PairError if it cannot.
+
+    allowed: of the pair as it will be seen. Window and crop are those of the views as shot, from a share of
+    their base as well: outside the part that both share nothing tells the depth.
+    """
     if window == "auto":
-        return _automatic(laid, aspect, allowed)
+        return _automatic(laid, aspect, allowed.before(laid.base_share))
     point = window if isinstance(window, tuple) else None
     asked = window if point is None else _on_map(laid, point)
     at_px = window_disparity(laid.disparity, asked) * laid.factor
@@ -152,7 +162,8 @@ def _shown(laid: Laid, mount: Mount) -> Plane:
 def _cuts(laid: Laid, mount: Mount) -> tuple[float, float]:
     """Share of the left and of the right side at which something in front of the window is cut."""
     shown = _shown(laid, mount)
-    limit, band = threshold_px(mount.crop_px[2]) / laid.factor, band_px(shown.shape[1])
+    limit = threshold_px(mount.crop_px[2]) / laid.factor / laid.base_share
+    band = band_px(shown.shape[1])
     left, right = along(left_strip(shown, band)), along(right_strip(shown, band))
     return float(np.mean(left < -limit)), float(np.mean(right < -limit))
 

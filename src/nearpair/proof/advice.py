@@ -16,6 +16,7 @@ RULES: tuple[Rule, ...] = (
     findings_shoot.gaps,
     findings_view.height,
     findings_view.comfort,
+    findings_view.base,
     findings_view.window,
     findings_shoot.single_frames,
     findings_shoot.exposure,

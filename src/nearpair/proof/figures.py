@@ -171,6 +171,7 @@ def _mounting(proof: Proof) -> list[Row]:
         ("Right view scaled", f"{done.scale:.5f}", ""),
         ("Right view raised or lowered", f"{done.vertical_px:+.1f} px", ""),
         *_camera(proof),
+        *_base(proof),
         ("Shift", f"{done.shift_px:+.1f} px", f"the window stands {done.window_rule}".rstrip()),
         ("Crop", f"{done.crop_px[2]} x {done.crop_px[3]} px", done.crop_rule),
         *_floating(proof),
@@ -192,6 +193,14 @@ def _camera(proof: Proof) -> list[Row]:
     if done.base_slope_deg:
         rows.append(("Stereo base slopes", f"{done.base_slope_deg:+.2f} degrees", "both views turned back"))
     return rows
+
+
+def _base(proof: Proof) -> list[Row]:
+    done = proof.mounting
+    if done.base_share == 1:
+        return []
+    note = f"the right picture was reckoned; {percent(done.filled_share, 2)} of it no view saw"
+    return [("Stereo base", f"{percent(done.base_share)} of that shot", note)]
 
 
 def _floating(proof: Proof) -> list[Row]:

@@ -4,6 +4,7 @@ Each rule looks at one measurement of the proof and yields what it found. Thresh
 beside them are a choice of this project.
 """
 
+import math
 from collections.abc import Iterator
 
 from nearpair.proof.model import EdgeCut, Finding, Proof
@@ -19,6 +20,7 @@ RIVALRY_CARE, SATURATED_CARE, SATURATED_REWORK = 0.05, 0.02, 0.20
 """Wrong matches at contours alone put about 2 % of the points of a grey anaglyph in rivalry."""
 GHOST_CARE = 0.10
 SMALLEST_USEFUL_WIDTH_MM = 100.0
+SMALLEST_USEFUL_BASE_SHARE, OF_ALLOWED = 0.1, 0.95
 
 
 def comfort(proof: Proof) -> Iterator[Finding]:
@@ -52,11 +54,26 @@ def _too_deep_remedy(proof: Proof) -> str:
         remedies.append("Move the window: `nearpair mount SHOOT --window auto`.")
     if seen.largest_screen_width_mm is not None and seen.largest_screen_width_mm >= SMALLEST_USEFUL_WIDTH_MM:
         remedies.append(f"Show it at most {seen.largest_screen_width_mm:.0f} mm wide at this distance.")
-    limit = seen.limits["one-degree"]
-    if limit.near_mm is not None and limit.far_mm is not None and not _fits_after_moving_window(proof):
-        share = (limit.far_mm - limit.near_mm) / _range_mm(proof)
+    share = _comfortable_base_share(proof)
+    if share is not None and not _fits_after_moving_window(proof):
+        # window and crop change a little with the base: some room is left
+        reckoned = math.floor(100 * OF_ALLOWED * share) / 100
+        if reckoned >= SMALLEST_USEFUL_BASE_SHARE:
+            command = f"`nearpair mount SHOOT --base-share {reckoned:.2f} --window auto`"
+            remedies.append(f"Or have the right eye's picture reckoned for a smaller base: {command}.")
         remedies.append(f"Next time use a stereo base of at most {share:.2f} times this one.")
     return " ".join(remedies)
+
+
+def _comfortable_base_share(proof: Proof) -> float | None:
+    """The share of the base as shot with which depth fits the viewing conditions, the window well placed."""
+    limits = proof.comfort.limits
+    near, far = limits["one-degree"].near_mm, limits["one-degree"].far_mm
+    if near is None or far is None or _range_mm(proof) <= 0:
+        return None
+    parallel = limits["no-divergence"].far_mm
+    far = far if parallel is None else min(far, parallel)
+    return (far - near) / _range_mm(proof) * proof.mounting.base_share
 
 
 def _range_mm(proof: Proof) -> float:
@@ -64,8 +81,8 @@ def _range_mm(proof: Proof) -> float:
 
 
 def _fits_after_moving_window(proof: Proof) -> bool:
-    limit = proof.comfort.limits["one-degree"]
-    return _range_mm(proof) <= (limit.far_mm or 0.0) - (limit.near_mm or 0.0)
+    share = _comfortable_base_share(proof)
+    return share is not None and share >= proof.mounting.base_share
 
 
 def flat(proof: Proof) -> Iterator[Finding]:
@@ -84,6 +101,10 @@ def flat(proof: Proof) -> Iterator[Finding]:
 
 
 def _wider_base(proof: Proof, factor: float) -> str:
+    done = proof.mounting.base_share
+    if done < 1:
+        more = min(1.0, math.ceil(100 * factor * done) / 100)
+        return f"Use more of the stereo base that was shot: `nearpair mount SHOOT --base-share {more:.2f}`."
     offsets = {station.name: station.offset_mm for station in proof.stations}
     left, right = offsets.get(proof.eyes.left), offsets.get(proof.eyes.right)
     if left is None or right is None or left == right:
@@ -95,6 +116,25 @@ def _wider_base(proof: Proof, factor: float) -> str:
     return (
         f"Next time use a stereo base of about {factor * base:.1f} mm instead of {base:.1f} mm, or a subject "
         "with something in front of something else."
+    )
+
+
+def base(proof: Proof) -> Iterator[Finding]:
+    """Find a pair that shows less than the stereo base that was shot."""
+    done = proof.mounting
+    if done.base_share == 1:
+        return
+    used = None if proof.metric is None or proof.metric.base is None else proof.metric.base.used_mm
+    mm = "" if used is None else f": {done.base_share * used:.3g} mm instead of {used:.3g} mm"
+    yield Finding(
+        code="base-reduced",
+        severity="note",
+        text=f"The right eye's picture was reckoned, as from {percent(done.base_share)} of the stereo base "
+        f"that was shot{mm}; parallax is less by as much.",
+        remedy="Look at the right picture beside the outlines of near things before you publish. "
+        "`nearpair mount SHOOT --base-share 1` brings back the pair as it was shot.",
+        measured=f"{percent(done.filled_share, 2)} of the right picture shows what neither view saw, and was "
+        "filled from the background",
     )
 
 

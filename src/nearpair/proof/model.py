@@ -121,7 +121,8 @@ class Mounting(msgspec.Struct, frozen=True, kw_only=True):
     out. `yaw_deg`, `pitch_deg`: the same as angles by which the picture was turned back, null where the focal
     length is not known. `base_slope_deg`: slope of the stereo base against the rows; both views were turned
     by its opposite. `floating_px`: by how much a floating window brings the left and the right side forward.
-    `window_rule`, `crop_rule`: by which rules window and crop were found, in words.
+    `window_rule`, `crop_rule`: by which rules window and crop were found, in words. `base_share`: share of
+    the stereo base as shot from which the right picture is seen; `filled_share` of it neither view showed.
     """
 
     rotation_deg: float
@@ -138,6 +139,8 @@ class Mounting(msgspec.Struct, frozen=True, kw_only=True):
     floating_px: tuple[int, int] = (0, 0)
     window_rule: str = ""
     crop_rule: str = ""
+    base_share: float = 1.0
+    filled_share: float = 0.0
 
 
 class Relief(msgspec.Struct, frozen=True, kw_only=True):

@@ -27,6 +27,9 @@ Length = Annotated[float, Meta(gt=0, le=1e6)]  # mm; the limit keeps out inf, wh
 Eyes = Annotated[float, Meta(ge=_SMALLEST_EYES_MM, le=_LARGEST_EYES_MM)]
 Place = Annotated[float, Meta(ge=0, le=1e6)]  # px
 
+# Not beyond the right view: at the left side of the frame and beside near things it would have to be guessed.
+Share = Annotated[float, Meta(gt=0, le=1)]
+
 
 class Station(Struct, frozen=True, forbid_unknown_fields=True):
     """What the photographer knows better about one station; "auto" leaves it to the pictures."""
@@ -41,12 +44,14 @@ class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
 
     `window`: "auto", on the nearest or farthest thing, or on a point (x, y), px. `aspect`: width to height of
     the crop, such as "4:3", or "auto" as the frames. `floating`: masks where a side cuts what stands in front
-    of the window ("auto"), or "never".
+    of the window ("auto"), or "never". `base_share`: share of the stereo base as shot from which the right
+    eye sees the subject; the picture from there is reckoned.
     """
 
     window: Literal["auto", "near", "far"] | tuple[Place, Place] = "auto"
     aspect: Annotated[str, Meta(pattern=ASPECT)] = "auto"
     floating: Literal["auto", "never"] = "auto"
+    base_share: Share = 1.0
 
     def aspect_ratio(self) -> float | None:
         """Width over height of the crop; None as the frames."""
@@ -159,6 +164,8 @@ window = "auto"
 aspect = "auto"
 # Masks at the sides ("a floating window") where the frame cuts something in front of it: "auto" or "never".
 floating = "auto"
+# Share of the stereo base as shot: below 1 depth is less, and the right eye's picture is reckoned for it.
+base_share = 1.0
 
 [capture]
 # What you know in mm; from it follow depth and sizes in mm, and whether the rail moved as far as it should:

@@ -21,6 +21,7 @@ _EXPECTED = {
     "mounting.window": '"auto", "near", "far" or a point [x, y] in px',
     "mounting.aspect": '"auto" or width to height such as "4:3"',
     "mounting.floating": '"auto" or "never"',
+    "mounting.base_share": "a share of the stereo base as shot, above 0 and at most 1",
     "viewing": "a table [viewing]",
     "viewing.screen_width_mm": "a width above 0 in mm",
     "viewing.distance_mm": "a distance above 0 in mm",

@@ -99,7 +99,8 @@ def measure(
     shoot.depth.unlink(missing_ok=True)
     found = None
     if capture.base_mm or capture.step_mm or capture.field_width_mm:
-        parallax = read_tiff(shoot.parallax)
+        # of the views as shot: lengths do not depend on the base that the pair is seen from
+        parallax = np.divide(read_tiff(shoot.parallax), mounted.mounting.base_share, dtype=np.float32)
         found = _measured(_opened(shoot, pair[0], mounted, parallax, lens), capture, mounted, parallax)
     outputs = []
     if found is not None and found[1] is not None:

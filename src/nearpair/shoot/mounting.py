@@ -30,6 +30,7 @@ from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.merging import Merged
 from nearpair.shoot.pairing import focal_px
+from nearpair.shoot.rebasing import rebased
 from nearpair.shoot.surveying import match_factor
 
 _STEPS = 4
@@ -66,13 +67,14 @@ def mount_pair(
     progress("mounting the pair", 0, _STEPS)
     focal = [focal_px(frame, max(frame.size_px)) for frame in map(_reference, pair)]
     focal_known = focal[0] if focal[0] == focal[1] else None
-    laid, rows = _laid(views[0], views[1], merged, focal_known)
+    laid, rows = _laid(views[0], views[1], merged, focal_known, asked.base_share)
     progress("mounting the pair", 2, _STEPS)
     placed = place(laid, asked.window, asked.aspect_ratio(), _allowed(decisions.viewing))
-    parallax = parallax_of(laid, placed.mount)
-    floating = floating_sides(parallax) if asked.floating == "auto" else (0, 0)
     left, right = mounted(views[0], views[1], placed.mount)
     del views
+    seen = rebased(left, right, parallax_of(laid, placed.mount), asked.base_share)
+    right, parallax = seen.right, seen.parallax
+    floating = floating_sides(parallax) if asked.floating == "auto" else (0, 0)
     progress("mounting the pair", 3, _STEPS)
     residual = _residual(left, right)
     for path, picture, member in zip(outputs, (left, right), pair, strict=False):
@@ -81,7 +83,8 @@ def mount_pair(
             write_tiff(part, picture, read_profile(frame.path), frame)
     with replacing(outputs[2]) as part:
         write_float_tiff(part, parallax)
-    result = Mounted(key, _report(placed, rows, laid, focal_known, residual, floating))
+    done = _report(placed, rows, laid, focal_known, residual, floating)
+    result = Mounted(key, msgspec.structs.replace(done, filled_share=seen.filled_share))
     memo.record("mount", key, outputs, msgspec.json.encode(result))
     progress("mounting the pair", _STEPS, _STEPS)
     return result
@@ -100,7 +103,7 @@ def _allowed(seen: ViewingConditions) -> Allowed:
 
 
 def _laid(
-    left: Pixels, right: Pixels, merged: tuple[Merged, Merged], focal: float | None
+    left: Pixels, right: Pixels, merged: tuple[Merged, Merged], focal: float | None, base_share: float
 ) -> tuple[Laid, Rectified]:
     """Lay the views on common rows and measure their depth."""
     size = merged[0].size_px
@@ -109,7 +112,8 @@ def _laid(
     rows, disparity = _depth(first, second, None if focal is None else focal / factor)
     turn, onto = rows.level((first.shape[0], first.shape[1]))
     usable = (merged[0].covered_px, merged[1].covered_px)
-    return Laid(size, turn.resampled(factor), onto.resampled(factor), usable, disparity, factor), rows
+    turn, onto = turn.resampled(factor), onto.resampled(factor)
+    return Laid(size, turn, onto, usable, disparity, factor, base_share), rows
 
 
 def _depth(first: Plane, second: Plane, focal: float | None) -> tuple[Rectified, Plane]:
@@ -169,6 +173,7 @@ def _report(
         pitch_deg=None if focal is None else -math.degrees(math.atan(q * focal)),
         base_slope_deg=rows.base_deg,
         floating_px=floating,
+        base_share=laid.base_share,
         window_rule=placed.window_rule,
         crop_rule=placed.crop_rule,
     )

@@ -59,6 +59,7 @@ class Overrides:
     window: Literal["auto", "near", "far"] | tuple[float, float] | None = None
     aspect: str | None = None
     floating: Literal["auto", "never"] | None = None
+    base_share: float | None = None
     screen_width_mm: float | None = None
     distance_mm: float | None = None
     eyes_mm: float | None = None
@@ -267,6 +268,7 @@ def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
             window=overrides.window,
             aspect=overrides.aspect,
             floating=overrides.floating,
+            base_share=overrides.base_share,
         ),
         capture=_replaced(
             decisions.capture,
