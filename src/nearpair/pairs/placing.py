@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from nearpair.errors import PairError
 from nearpair.geometry.projective import Projective
 from nearpair.geometry.transforms import Similarity
+from nearpair.optics.viewing import Viewing, divergence_limits, one_degree_limits
 from nearpair.pairs.mounting import (
     FAR_PERCENTILE,
     FEWEST_KNOWN,
@@ -57,6 +58,13 @@ class Allowed:
 
     near: float
     far: float
+
+
+def allowed_for(viewing: Viewing) -> Allowed:
+    """Parallax within one degree and without divergence."""
+    degree, divergence = one_degree_limits(viewing), divergence_limits(viewing)
+    far_mm = min(degree.far_mm, divergence.far_mm)
+    return Allowed(degree.near_mm / viewing.screen_width_mm, far_mm / viewing.screen_width_mm)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

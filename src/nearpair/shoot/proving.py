@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.frames.write import read_tiff, write_jpeg
-from nearpair.optics.viewing import Viewing
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.outputs.floating import masked
 from nearpair.progress import Progress
@@ -75,13 +74,12 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
     left, right = pair_as_seen(shoot)
     glasses = glasses_named(decisions.colour.glasses)
     seen = np.asarray(anaglyph(left, right, glasses, decisions.colour.method), np.uint8)
-    viewing = decisions.viewing
     return Inputs(
         left=left,
         right=right,
         anaglyph=seen,
         parallax=read_tiff(shoot.parallax),
-        viewing=Viewing(viewing.screen_width_mm, viewing.distance_mm, viewing.eyes_mm),
+        viewing=decisions.viewing.seen(),
         glasses=glasses,
         method=decisions.colour.method,
         stations=subject.stations,
