@@ -1,12 +1,12 @@
 """Which of the pairs that several stations can make is the best to look at, and what base to shoot next time.
 
 Each pair is judged like a mounted one: by its parallax under the viewing conditions against the limits of
-comfort (`proof.comfort`) and by its depth (`proof.depth`). The best pair gives depth enough with the narrowest
-base: a third of what is comfortable, 40 arcmin where that is one degree either side of the window. More depth
-than that is no gain to the viewer but hides more of the subject from one eye and leaves less room for a larger
-screen (a choice of this project). If no comfortable pair gives that much, the deepest comfortable one is best;
-if none is comfortable, the shallowest. Bases within 15 % of each other count as equal: then the pair
-nearest to the middle of the stations is taken, which sees the subject from the front.
+comfort (`proof.comfort`) and by its depth (`proof.depth`). The best pair gives depth enough with the
+narrowest base: a third of what is comfortable, 40 arcmin where that is one degree either side of the window.
+More depth than that is no gain to the viewer, but hides more of the subject from one eye and leaves less room
+for a larger screen (a choice of this project). If no comfortable pair gives that much, the deepest
+comfortable one is best; if none is comfortable, the shallowest. Depths within 15 % of each other count as
+equal: then the pair nearest to the middle of the stations is taken, which sees the subject from the front.
 """
 
 import math
@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nearpair.proof.model import Candidate, CandidateVerdict, Comfort, Depth, NextBase
+from nearpair.proof.model import Comfort, Depth
+from nearpair.proof.model_pairs import Candidate, CandidateVerdict, NextBase
 from nearpair.proof.phrases import percent
 
 ENOUGH_SHARE = 1 / 3
@@ -148,12 +149,13 @@ _SAYS: dict[CandidateVerdict, Callable[[Measured], str]] = {
 
 
 def choice_reason(best: Candidate) -> str:
-    """Why the first of the ranked pairs is the best, as the end of a sentence; "" where depth did not tell."""
+    """Why the first of the ranked pairs is best, as the end of a sentence; "" where depth does not tell."""
     return {
         "comfortable": "the narrowest base that gives enough depth, comfortable to look at",
         "little depth": "none gives much depth and stays comfortable; this one gives the most",
         "deep": "all are deeper than is comfortable; this one is the least so",
         "too deep": "all are deeper than is comfortable; this one is the least so",
+        "few frames": "every pair that fits together has a station with few frames",
     }.get(best.verdict, "")
 
 
@@ -170,9 +172,8 @@ def _base_shares(measured: Sequence[Measured]) -> list[float | None]:
 def next_base(candidates: Sequence[Candidate], base_mm: float | None = None) -> NextBase | None:
     """What to shoot next time, from the measured pairs; None with fewer than three of them.
 
-    base_mm: the base of the chosen pair. Depth grows in proportion to the base (parallel axes, and depths that
-    are small against the distance), so each pair tells the base that fills what is comfortable; their median
-    counts.
+    base_mm: the base of the chosen pair. Depth grows in proportion to the base (parallel axes), so each pair
+    tells the base that fills what is comfortable; their median counts.
     """
     told = [(c.base_share, c.used_share) for c in candidates if c.base_share and c.used_share]
     chosen = next((c.base_share for c in candidates if c.chosen and c.used_share), None)

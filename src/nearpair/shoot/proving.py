@@ -11,7 +11,17 @@ from nearpair.outputs.anaglyph import anaglyph
 from nearpair.outputs.floating import masked
 from nearpair.progress import Progress
 from nearpair.proof.assemble import Inputs, assemble
-from nearpair.proof.model import Eyes, Metric, Mounting, Proof, SetAside, Station, decode, encode
+from nearpair.proof.model import (
+    Eyes,
+    Metric,
+    Mounting,
+    Proof,
+    SetAside,
+    Station,
+    decode,
+    encode,
+)
+from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.pictures import depth_picture, thumbnail
 from nearpair.proof.report import render
 from nearpair.proof.scalebar import drawn, scale_bar
@@ -35,6 +45,8 @@ class Subject(msgspec.Struct, frozen=True):
     set_aside: list[SetAside]
     notes: list[str]
     metric: Metric | None = None
+    candidates: list[Candidate] = []
+    next_base: NextBase | None = None
 
 
 def _key(decisions: Decisions, subject: Subject) -> str:
@@ -88,6 +100,8 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
         set_aside=subject.set_aside,
         notes=subject.notes,
         metric=subject.metric,
+        candidates=subject.candidates,
+        next_base=subject.next_base,
     )
 
 
