@@ -226,7 +226,7 @@ def test_other_ways_to_write_it_by_hand(toml, text):
         ("left = 'A'\nright = 'A'", "left and right: expected two stations, found 'A' for both eyes."),
         (
             "lens = 1",
-            "lens: there is no such key; expected one of version, sources, left, right, strict, pair, stations",
+            "lens: there is no such key; expected one of version, sources, left, right, strict, pair, ",
         ),
         ("left = ", "is not valid TOML"),
         ("left = 'A'\nleft = 'B'", "is not valid TOML"),

@@ -1,7 +1,7 @@
 """The five stations of the small gears: 600 x 400 px, every second frame, 3 mm apart from left to right.
 
-Rendered by a physically based renderer, see tests/data/make_scenes.py. The truth of the full-size scene says: x
-from -6 mm (station_1) to 6 mm (station_5), station_2 shot from near to far, the others from far to near.
+Rendered by a physically based renderer, see tests/data/make_scenes.py. The truth says: x from
+-6 mm (station_1) to 6 mm (station_5), station_2 shot from near to far, the others from far to near.
 """
 
 import shutil

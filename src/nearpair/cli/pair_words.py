@@ -37,7 +37,7 @@ def table(found: Sequence[Candidate]) -> Iterator[Line]:
 
 
 def _row(candidate: Candidate) -> tuple[str, ...]:
-    known = candidate.used_share is not None
+    told = candidate.used_share is None or candidate.verdict == "few frames"
     return (
         f"{candidate.left} + {candidate.right}",
         _base(candidate),
@@ -45,7 +45,7 @@ def _row(candidate: Candidate) -> tuple[str, ...]:
         _arcmin(candidate.far_arcmin),
         "-" if candidate.relief is None else f"{candidate.relief:.0f}",
         "-" if candidate.used_share is None else percent(candidate.used_share),
-        candidate.verdict if known else f"{candidate.verdict}: {candidate.reason}",
+        f"{candidate.verdict}: {candidate.reason}" if told else candidate.verdict,
     )
 
 

@@ -12,12 +12,13 @@ from nearpair.geometry.projective import Projective
 from nearpair.geometry.transforms import Similarity
 from nearpair.pairs.evidence import SmallView, compare_points
 from nearpair.pairs.eyes import EyesFound, StackEvidence, decide
-from nearpair.pairs.matches import Matches, match
+from nearpair.pairs.matches import Matches
 from nearpair.pairs.onrows import on_rows
 from nearpair.pairs.rectify import NotRectified
 from nearpair.pixels.luma import Plane
 
-FEATURES = 2000
+FEATURES = 1500
+"""Features to look for in each small view; see `pairs.matches`."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,10 +35,12 @@ class Glance:
 
 
 def glance(
-    first: SmallView, second: SmallView, stacks: tuple[StackEvidence, StackEvidence]
+    first: SmallView,
+    second: SmallView,
+    points: Matches,
+    stacks: tuple[StackEvidence, StackEvidence],
 ) -> Glance | NotRectified:
-    """Look at two small views of one size; NotRectified, with the reason, where they do not fit."""
-    points = match(first.luma, second.luma, FEATURES)
+    """Look at two small views of one size with the points they share; NotRectified if they do not fit."""
     evidence = compare_points(first, second, points, (stacks[0].name, stacks[1].name))
     if isinstance(evidence, NotRectified):
         return evidence

@@ -13,7 +13,8 @@ from nearpair.geometry.projective import Projective
 from nearpair.geometry.transforms import Similarity
 from nearpair.pairs.evidence import SmallView
 from nearpair.pairs.eyes import EyesFound, StackEvidence
-from nearpair.pairs.glance import Glance, glance
+from nearpair.pairs.glance import FEATURES, Glance, glance
+from nearpair.pairs.matches import features, match_features
 from nearpair.pairs.mounting import Rectangle, covered
 from nearpair.pairs.placing import Laid
 from nearpair.pixels.luma import Plane
@@ -134,11 +135,13 @@ def _looked(
     todo = list(itertools.combinations(range(len(views)), 2))
     if len(todo) > MOST_PAIRS:
         todo = [(k, k + 1) for k in range(len(views) - 1)]
+    points = [features(view.luma, FEATURES) for view in views]
     count = min(MOST_PAIRS, len(views) * (len(views) - 1) // 2)
     while todo:
         i, j = todo.pop(0)
         progress("comparing all pairs", len(told), count)
-        found = glance(views[i], views[j], (stacks[i], stacks[j]))
+        shared = match_features(points[i], points[j])
+        found = glance(views[i], views[j], shared, (stacks[i], stacks[j]))
         if isinstance(found, Glance):
             told.append(Told(i, j, "", found.found, found.shift_px, found.left, found.right))
             disparities.append(found.disparity)

@@ -61,19 +61,22 @@ def _tile(ranked: Ranked, number: int, candidate: Candidate, decisions: Decision
     pair = picture_of(ranked.pairs, ranked.judged[number])
     glasses = glasses_named(decisions.colour.glasses)
     picture = None if pair is None else np.asarray(anaglyph(*pair, glasses, "grey"), np.uint8)
-    title = f"{candidate.left} + {candidate.right}"
-    said = (
-        candidate.verdict if candidate.used_share is not None else f"{candidate.verdict}: {candidate.reason}"
-    )
-    return Tile(picture, title, (said, _figures(candidate)), candidate.chosen)
+    title = f"{candidate.left} + {candidate.right}{': the chosen pair' if candidate.chosen else ''}"
+    return Tile(picture, title, (_said(candidate), _figures(candidate)), candidate.chosen)
+
+
+def _said(candidate: Candidate) -> str:
+    if candidate.used_share is None or candidate.verdict == "few frames":
+        return f"{candidate.verdict}: {candidate.reason}"
+    return f"{candidate.verdict}, {percent(candidate.used_share)} of the comfortable depth"
 
 
 def _figures(candidate: Candidate) -> str:
     parts = []
     if candidate.base_share is not None:
-        parts.append(f"base {candidate.base_share:.2f}")
+        parts.append(f"base {candidate.base_share:.2f} of the widest")
     if candidate.near_arcmin is not None and candidate.far_arcmin is not None:
         parts.append(f"{candidate.near_arcmin:+.0f} to {candidate.far_arcmin:+.0f} arcmin")
-    if candidate.relief is not None and candidate.used_share is not None:
-        parts.append(f"relief {candidate.relief:.0f}, {percent(candidate.used_share)} of comfort")
+    if candidate.relief is not None:
+        parts.append(f"relief {candidate.relief:.0f}")
     return ", ".join(parts)
