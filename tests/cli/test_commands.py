@@ -98,6 +98,10 @@ def test_strictness_can_be_taken_back(nearpair, calls):
             Overrides(left="a", right="b", window="far"),
         ),
         (
+            ("mount", "--pair", "station 3,a/b"),
+            Overrides(pair=("station 3", "a/b")),
+        ),
+        (
             ("proof", "--screen-width", 300, "--distance", 450, "--eyes", 60),
             Overrides(screen_width_mm=300.0, distance_mm=450.0, eyes_mm=60.0),
         ),
@@ -111,6 +115,18 @@ def test_stages_hand_over_their_options(nearpair, calls, arguments, overrides):
     result = nearpair(arguments[0], "shoot", *arguments[1:])
     assert result.exit_code == 0, result.stderr
     assert calls == [(arguments[0], Path("shoot"), overrides)]
+
+
+def test_pairs_are_ranked_and_printed_and_a_wrong_one_is_wrong_usage(nearpair, finished, tmp_path):
+    shoot = shutil.copytree(finished[0], tmp_path / "shoot")
+    result = nearpair("pairs", shoot, "--screen-width", 400, "--json")
+    assert result.exit_code == 0, result.stderr
+    found = json.loads(result.stdout)
+    assert [(c["left"], c["right"], c["chosen"]) for c in found["candidates"]] == [("left", "right", True)]
+    assert found["contact_sheet"] == str(shoot / "out" / "candidates.jpg")
+    assert "left + right" in result.stderr
+    assert "screen_width_mm = 400" in (shoot / "shoot.toml").read_text()
+    assert nearpair("make", "card", "--to", "there", "--pair", "left").exit_code == 2
 
 
 def test_the_demo_uses_the_frames_of_the_package(nearpair, calls, tmp_path):

@@ -11,9 +11,11 @@ from nearpair.cli.options import (
     GLASSES_NAMES,
     METHOD_NAMES,
     Floating,
+    Pair,
     Window,
     listed,
     parse_floating,
+    parse_pair,
     parse_window,
 )
 from nearpair.colour.glasses import GLASSES
@@ -52,6 +54,17 @@ def test_any_other_window_is_refused_with_an_example(text):
 def test_bad_windows(text):
     with pytest.raises(typer.BadParameter, match="expected auto, near, far or a point X,Y"):
         parse_window(text)
+
+
+def test_pairs_of_stations():
+    assert parse_pair(" station-1, card/second ") == Pair(("station-1", "card/second"))
+
+
+@pytest.mark.parametrize("text", ["", "a", "a,", ",b", "a,b,c", "a,a", "a;b"])
+def test_bad_pairs(text):
+    with pytest.raises(typer.BadParameter, match="expected two stations with a comma between") as refused:
+        parse_pair(text)
+    assert repr(text) in str(refused.value)
 
 
 def test_floating_words():

@@ -12,8 +12,8 @@ import pytest
 from rich.console import Console
 
 from nearpair.cli import watching
+from nearpair.cli.lines import Line
 from nearpair.cli.watch_words import words_of
-from nearpair.cli.words import Line
 from nearpair.stacks.events import (
     ExposureChanged,
     Fault,

@@ -36,6 +36,7 @@ decided = st.builds(
     sources=st.lists(names, max_size=3).map(tuple),
     left=st.just("") | names.map(lambda name: "l" + name),
     right=st.just("") | names.map(lambda name: "r" + name),
+    pair=st.just(()) | st.tuples(names.map(lambda name: "l" + name), names.map(lambda name: "r" + name)),
     strict=st.booleans(),
     stations=stations,
     mounting=st.builds(
@@ -230,8 +231,12 @@ def test_other_ways_to_write_it_by_hand(toml, text):
         ("left = 'A'\nright = 'A'", "left and right: expected two stations, found 'A' for both eyes."),
         (
             "lens = 1",
-            "lens: there is no such key; expected one of version, sources, left, right, strict, stations",
+            "lens: there is no such key; expected one of version, sources, left, right, strict, pair, ",
         ),
+        ("pair = ['A']", "pair: expected two different stations or none, found ['A']."),
+        ("pair = ['A', 'A']", "pair: expected two different stations or none, found ['A', 'A']."),
+        ("pair = ['A', 'B', 'C']", "pair: expected two different stations or none"),
+        ("pair = 'A'", "pair: expected two names of stations or folders in quotes"),
         ("left = ", "is not valid TOML"),
         ("left = 'A'\nleft = 'B'", "is not valid TOML"),
         (f"left = '{'x' * 200}'\nright = 5", "right: expected the name of a station"),
@@ -297,3 +302,15 @@ def test_lengths_that_nobody_stated_are_not_written_and_can_be_taken_back(tmp_pa
     save(path, Decisions())
     assert load(path) == Decisions()
     assert "sideways move between the two stations" in path.read_text()
+
+
+def test_a_pair_goes_into_a_file_that_knows_of_none(toml):
+    """Files of before the key was there."""
+    toml.write_text(BY_HAND)
+    changed = msgspec.structs.replace(load(toml), pair=("A", "C"))
+    save(toml, changed)
+    assert load(toml) == changed
+    assert tomllib.loads(toml.read_text())["pair"] == ["A", "C"]
+    assert "# The ammonite, second evening" in toml.read_text()
+    save(toml, msgspec.structs.replace(changed, pair=()))
+    assert load(toml).pair == ()

@@ -131,14 +131,15 @@ def test_different_subjects_are_no_pair(tmp_path):
     assert "show the same subject" in failed.value.remedy
 
 
-def test_among_several_stations_a_stranger_is_named(tmp_path):
+def test_among_several_stations_a_stranger_is_left_out(tmp_path):
     folders = stations(tmp_path, {"a": 0, "b": 21}, 60)
     folders.append(crop(tmp_path / "c", aloe().left, 0, second=30))
-    with pytest.raises(PairError, match="b and c share too few points to be compared") as failed:
-        seen(folders)
-    assert failed.value.remedy.startswith("Name the pair with --left and --right.")
-    named = seen(folders, left="a", right="b")
-    assert (named.eyes.left, named.eyes.right) == ("a", "b")
+    found = seen(folders)
+    assert (found.eyes.left, found.eyes.right) == ("a", "b")
+    assert "c shares too few points with the other stations and was left out of the choice." in found.notes
+    assert [c.verdict for c in found.ranked.candidates(found.eyes)][1:] == 2 * ["not comparable"]
+    with pytest.raises(PairError, match="a and c cannot be made a pair"):
+        seen(folders, left="a", right="c")
 
 
 def test_names_of_the_folders_are_one_piece_of_evidence(tmp_path):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from nearpair.cli import options, say, words
+from nearpair.cli import options, pair_words, say, words
 from nearpair.cli.faults import told
 from nearpair.cli.progress import shown
 
@@ -59,6 +59,7 @@ def make(
     to: Annotated[Path, typer.Option("--to", metavar="SHOOT", help="The folder to make or to go on with.")],
     left: options.Left = None,
     right: options.Right = None,
+    pair: options.PairOf = None,
     window: options.WindowPlace = None,
     aspect: options.Aspect = None,
     floating: options.FloatingWhen = None,
@@ -89,6 +90,7 @@ def make(
         nearpair make card --to quartz --screen-width 1200 --distance 2500 --json
         nearpair make card --to quartz --base 6.5 --step 0.5
         nearpair make card --to quartz --base-share 0.6
+        nearpair make card --to quartz --pair station-1,station-3
     """
     from nearpair.shoot.run import Overrides
     from nearpair.shoot.run import make as make_shoot
@@ -96,6 +98,7 @@ def make(
     overrides = Overrides(
         left=left,
         right=right,
+        pair=pair.value if pair else None,
         window=window.value if window else None,
         aspect=aspect,
         floating=floating.value if floating else None,
@@ -136,6 +139,35 @@ def sort(sources: options.Sources, as_json: options.Json = False) -> None:
 
 
 @told
+def pairs(
+    shoot: options.Shoot,
+    screen_width: options.ScreenWidth = None,
+    distance: options.Distance = None,
+    eyes: options.Pupils = None,
+    as_json: options.Json = False,
+) -> None:
+    """Rank all pairs that the stations of a shoot can make, and draw a contact sheet of them.
+
+    Measured on small pictures: nothing is merged. The sheet is SHOOT/out/candidates.jpg, to be looked at
+    through the glasses. Choose another pair with --pair of make or mount.
+
+    For example:
+
+        nearpair pairs quartz
+        nearpair pairs quartz --screen-width 2000 --distance 4000
+        nearpair pairs quartz --json
+    """
+    from nearpair.shoot.run import Overrides, candidates
+
+    overrides = Overrides(screen_width_mm=screen_width, distance_mm=distance, eyes_mm=eyes)
+    with shown(say.errors()) as progress:
+        found = candidates(shoot, overrides, progress)
+    say.lines(pair_words.pairs(found, shoot), to_stderr=as_json)
+    if as_json:
+        say.json(found)
+
+
+@told
 def merge(shoot: options.Shoot, strict: options.Strict = None) -> None:
     """Merge each stack of a shoot into one view that is sharp all over, with its focus map.
 
@@ -154,6 +186,7 @@ def mount(
     shoot: options.Shoot,
     left: options.Left = None,
     right: options.Right = None,
+    pair: options.PairOf = None,
     window: options.WindowPlace = None,
     aspect: options.Aspect = None,
     floating: options.FloatingWhen = None,
@@ -167,12 +200,14 @@ def mount(
         nearpair mount quartz --window 812,540 --aspect 4:3
         nearpair mount quartz --left b --right a
         nearpair mount quartz --base-share 0.6
+        nearpair mount quartz --pair station-1,station-3
     """
     from nearpair.shoot.run import Overrides
 
     overrides = Overrides(
         left=left,
         right=right,
+        pair=pair.value if pair else None,
         window=window.value if window else None,
         aspect=aspect,
         floating=floating.value if floating else None,

@@ -20,6 +20,7 @@ for command in (
     watching.watch,
     commands.make,
     commands.sort,
+    commands.pairs,
     commands.merge,
     commands.mount,
     commands.export,

@@ -24,6 +24,13 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True)
+class Pair:
+    """Two stations by name, in any order."""
+
+    value: tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
 class Floating:
     """When sides of the frame float, as the shoot takes it."""
 
@@ -57,6 +64,17 @@ def parse_window(text: str) -> Window:
             f"found {text!r}."
         )
     return Window((numbers[0], numbers[1]))
+
+
+def parse_pair(text: str) -> Pair:
+    """Read "A,B", two names of stations. Raises typer.BadParameter for anything else."""
+    names = [part.strip() for part in text.split(",")]
+    if len(names) != 2 or not all(names) or names[0] == names[1]:
+        raise typer.BadParameter(
+            f"expected two stations with a comma between, for example station-1,station-3; found {text!r}. "
+            "Names that hold a comma can be written into shoot.toml."
+        )
+    return Pair((names[0], names[1]))
 
 
 def _number(text: str) -> float:
@@ -128,6 +146,15 @@ Shoot = Annotated[Path, typer.Argument(metavar="SHOOT", help="The folder of the 
 _WHO = "Which station shows what the {eye} eye sees: its name or folder."
 Left = Annotated[str | None, typer.Option("--left", metavar="NAME", help=_WHO.format(eye="left"))]
 Right = Annotated[str | None, typer.Option("--right", metavar="NAME", help=_WHO.format(eye="right"))]
+PairOf = Annotated[
+    Pair | None,
+    typer.Option(
+        "--pair",
+        parser=parse_pair,
+        metavar="A,B",
+        help="Of more than two stations, the two that make the pair, in any order: their names or folders.",
+    ),
+]
 WindowPlace = Annotated[
     Window | None,
     typer.Option(

@@ -8,7 +8,7 @@ import typer
 from rich.console import Console
 from rich.text import Text
 
-from nearpair.cli.words import Line
+from nearpair.cli.lines import Line
 
 READABLE_WIDTH = 100
 

@@ -3,7 +3,8 @@
 from collections.abc import Callable
 from typing import Any
 
-from nearpair.cli.words import GOOD, LOUD, WEAK, Line, frames, sentence
+from nearpair.cli.lines import GOOD, LOUD, WEAK, Line
+from nearpair.cli.words import frames, sentence
 from nearpair.stacks.events import (
     Event,
     ExposureChanged,

@@ -16,8 +16,8 @@ from rich.text import Text
 
 from nearpair.cli import say
 from nearpair.cli.faults import FAILED, told
+from nearpair.cli.lines import WEAK, Line
 from nearpair.cli.watch_words import percent, words_of
-from nearpair.cli.words import WEAK, Line
 from nearpair.stacks.events import Event, FrameSeen, StackVerdict
 
 QUIET_S = 20.0

@@ -1,19 +1,18 @@
 """What was found, in words for people: the summary after a command. Numbers are rounded and phrased here."""
 
 import shlex
-import textwrap
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nearpair.cli import pair_words
+from nearpair.cli.lines import GOOD, LOUD, WEAK, Line
 from nearpair.proof.model import Comfort, Depth, Eyes, Finding, Metric, Mounting, Proof, SetAside, Station
 from nearpair.proof.phrases import with_error
 
 SURE_ENOUGH = 0.75
 """Below this confidence the summary says loudly how to decide which view belongs to which eye."""
 SHOWN_AT_MOST = 3
-LABEL_WIDTH = 10
 CAUTION = (
     "Look at it for a short while first, and stop if your head aches, your eyes sting or you see double."
 )
@@ -21,34 +20,6 @@ CAUTION = (
 if TYPE_CHECKING:
     from nearpair.shoot.run import Look
 
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One paragraph of a summary: a label in the margin, the text, and how much it matters.
-
-    `whole` lines are never wrapped: paths, to be copied.
-    """
-
-    label: str
-    text: str
-    style: str = ""
-    whole: bool = False
-
-    def wrapped(self, width: int) -> str:
-        """Return the paragraph in lines of at most `width` letters; no word is cut."""
-        if self.whole:
-            return f"{self.label:<{LABEL_WIDTH}}{self.text}"
-        return textwrap.fill(
-            self.text,
-            width,
-            initial_indent=f"{self.label:<{LABEL_WIDTH}}",
-            subsequent_indent=" " * LABEL_WIDTH,
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
-
-
-LOUD, WEAK, GOOD = "bold red", "dim", "bold green"
 _VERDICT_STYLES = {"ready": GOOD, "with care": "bold yellow", "rework": LOUD}
 
 
@@ -178,6 +149,7 @@ def proof(found: Proof, shoot: Path, anaglyph: Path, page: Path) -> list[Line]:
     return [
         *stations(found.stations, found.set_aside),
         *eyes(found.eyes),
+        *pair_words.table(found.candidates),
         depth(found.depth),
         *in_mm(found.metric),
         comfort(found.comfort),
@@ -199,6 +171,7 @@ def look(found: "Look") -> list[Line]:
         *stations(found.stations, found.set_aside),
         *(eyes(found.eyes) if found.eyes else (Line("Eyes", "only one station: a pair needs two", LOUD),)),
         *([Line("Pair", sentence(found.pair_reason))] if several and found.pair_reason else []),
+        *pair_words.table(found.candidates),
         *(Line("Note", note, WEAK) for note in found.notes),
     ]
 

@@ -2,7 +2,7 @@
 
 import re
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -23,6 +23,7 @@ _COARSE = 4
 _LEAST_REACH_PX = 24.0
 _COARSE_TAIL = 0.1
 _FEWEST_KNOWN = 200
+NO_STRIPS = Strips(0, 0)
 _LEFT_WORDS = frozenset(
     {"left", "l", "links", "gauche", "izquierda", "sinistra", "esquerda", "lewo", "lefteye"}
 )
@@ -111,23 +112,38 @@ def compare(first: SmallView, second: SmallView, names: tuple[str, str]) -> Comp
     found = match(first.luma, second.luma)
     rows = rectify(spread_out(found, _size(first)), _size(first))
     if isinstance(rows, NotRectified):
-        nothing = PairEvidence(np.zeros(0), None, None, Strips(0, 0), Strips(0, 0), names_say_first(*names))
+        nothing = PairEvidence(np.zeros(0), None, None, NO_STRIPS, NO_STRIPS, names_say_first(*names))
         return Compared(found, rows, nothing)
+    found, evidence = _read_off(first, second, found, rows, names)
+    one, two = _strips(first, second, rows, evidence.disparities_px)
+    return Compared(found, rows, replace(evidence, strips_first=one, strips_second=two))
+
+
+def compare_points(
+    first: SmallView, second: SmallView, found: Matches, names: tuple[str, str]
+) -> PairEvidence | NotRectified:
+    """Read the evidence for the eyes off matched points alone, without half-hidden strips."""
+    rows = rectify(spread_out(found, _size(first)), _size(first))
+    return rows if isinstance(rows, NotRectified) else _read_off(first, second, found, rows, names)[1]
+
+
+def _read_off(
+    first: SmallView, second: SmallView, found: Matches, rows: Rectified, names: tuple[str, str]
+) -> tuple[Matches, PairEvidence]:
     # a match off its row is a wrong one
     on_rows = rows.second_to_first.apply(found.second)[:, 1]
     found = found.keep(np.abs(on_rows - found.first[:, 1]) < 2.0)
     disparities = found.first[:, 0] - rows.second_to_first.apply(found.second)[:, 0]
-    one, two = _strips(first, second, rows, disparities)
     evidence = PairEvidence(
         disparities,
         _focus_correlation(first, found.first, disparities),
         _focus_correlation(second, found.second, disparities),
-        one,
-        two,
+        NO_STRIPS,
+        NO_STRIPS,
         names_say_first(*names),
         first.full_px,
     )
-    return Compared(found, rows, evidence)
+    return found, evidence
 
 
 def _size(view: SmallView) -> tuple[int, int]:

@@ -39,6 +39,21 @@ def _eight_bit(luma: Plane) -> NDArray[np.uint8]:
     return np.asarray(np.clip(luma * 255 + 0.5, 0, 255), np.uint8)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Features:
+    """Points of one picture that can be found again in another, and how each looks around it."""
+
+    picture: NDArray[np.uint8]
+    points: F64
+    described: NDArray[np.float32]
+
+
+def features(luma: Plane, most: int = _FEATURES) -> Features:
+    """Up to `most` features of a luma (h, w): Lowe, IJCV 60(2), 2004."""
+    picture = _eight_bit(luma)
+    return Features(picture, *_features(picture, most))
+
+
 def _features(picture: NDArray[np.uint8], most: int) -> tuple[F64, NDArray[np.float32]]:
     detector = cv2.SIFT.create(nfeatures=most, contrastThreshold=0.02)
     points, described = detector.detectAndCompute(picture, None)
@@ -70,17 +85,19 @@ def match(first: Plane, second: Plane, most: int = _FEATURES) -> Matches:
     matches far from a smooth common height difference are dropped; the rest are refined by least squares on
     a small window (Lucas & Kanade 1981).
     """
-    a, b = _eight_bit(first), _eight_bit(second)
-    points_a, described_a = _features(a, most)
-    points_b, described_b = _features(b, most)
-    if len(points_a) < 2 or len(points_b) < 2:
+    return match_features(features(first, most), features(second, most))
+
+
+def match_features(first: Features, second: Features) -> Matches:
+    """Match two pictures whose features are known already; see `match`."""
+    if len(first.points) < 2 or len(second.points) < 2:
         return Matches(np.zeros((0, 2)), np.zeros((0, 2)))
-    index = _mutual(described_a, described_b)
-    found = Matches(points_a[index[:, 0]], points_b[index[:, 1]])
+    index = _mutual(first.described, second.described)
+    found = Matches(first.points[index[:, 0]], second.points[index[:, 1]])
     if len(found) < 8:
         return found
     found = found.keep(_plausible(found))
-    return _refined(a, b, found)
+    return _refined(first.picture, second.picture, found)
 
 
 def _plausible(found: Matches) -> NDArray[np.bool_]:

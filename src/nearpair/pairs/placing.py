@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from nearpair.errors import PairError
 from nearpair.geometry.projective import Projective
 from nearpair.geometry.transforms import Similarity
+from nearpair.optics.viewing import Viewing, divergence_limits, one_degree_limits
 from nearpair.pairs.mounting import (
     FAR_PERCENTILE,
     FEWEST_KNOWN,
@@ -61,6 +62,13 @@ class Allowed:
     def before(self, base_share: float) -> "Allowed":
         """What may be the parallax of the views as shot, if they will be seen from a share of their base."""
         return Allowed(self.near / base_share, self.far / base_share)
+
+
+def allowed_for(viewing: Viewing) -> Allowed:
+    """Parallax within one degree and without divergence."""
+    degree, divergence = one_degree_limits(viewing), divergence_limits(viewing)
+    far_mm = min(degree.far_mm, divergence.far_mm)
+    return Allowed(degree.near_mm / viewing.screen_width_mm, far_mm / viewing.screen_width_mm)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,7 +5,7 @@ The verdict is "rework" when any finding asks for rework, "with care" when any a
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from nearpair.proof import findings_metric, findings_shoot, findings_view
+from nearpair.proof import findings_base, findings_metric, findings_shoot, findings_view
 from nearpair.proof.model import Finding, Proof, Verdict
 
 Rule = Callable[[Proof], Iterator[Finding]]
@@ -28,6 +28,7 @@ RULES: tuple[Rule, ...] = (
     findings_shoot.order,
     findings_shoot.set_aside,
     findings_metric.moves,
+    findings_base.next_time,
 )
 """All rules; among findings of equal severity the earlier rule comes first."""
 

@@ -1,6 +1,6 @@
 """Measure a mounted pair and put the proof together."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import msgspec
@@ -17,7 +17,18 @@ from nearpair.proof.comfort import comfort
 from nearpair.proof.depth import depth
 from nearpair.proof.edges import edges
 from nearpair.proof.match import Grid, block_light, grid, matched
-from nearpair.proof.model import Capture, Colour, Eyes, Metric, Mounting, Picture, Proof, SetAside, Station
+from nearpair.proof.model import (
+    Capture,
+    Colour,
+    Eyes,
+    Metric,
+    Mounting,
+    Picture,
+    Proof,
+    SetAside,
+    Station,
+)
+from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.rivalry import ghosting, rivalry, through
 
 
@@ -27,7 +38,8 @@ class Inputs:
 
     `left`, `right` and `anaglyph` are (H, W, 3), sRGB-encoded uint8 or uint16: the mounted views and the
     finished anaglyph made from them for `glasses` with `method`. `parallax` is (H, W) float32 in px,
-    left-eye coordinates, NaN where unknown. Stations, eyes and mounting are reported by the caller.
+    left-eye coordinates, NaN where unknown. Stations, eyes, mounting and the
+    pairs that could have been chosen are reported by the caller.
     """
 
     left: NDArray[Any]
@@ -43,6 +55,8 @@ class Inputs:
     set_aside: list[SetAside]
     notes: list[str]
     metric: Metric | None = None
+    candidates: list[Candidate] = field(default_factory=list)
+    next_base: NextBase | None = None
 
 
 def assemble(inputs: Inputs) -> Proof:
@@ -64,6 +78,8 @@ def assemble(inputs: Inputs) -> Proof:
         colour=_colour(inputs, on),
         capture=_capture(inputs, on),
         edges=edges(inputs.parallax, inputs.mounting.floating_px),
+        candidates=inputs.candidates,
+        next_base=inputs.next_base,
         advice=[],
         verdict="ready",
         notes=inputs.notes,

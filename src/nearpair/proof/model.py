@@ -11,6 +11,8 @@ from typing import Any, Literal
 import msgspec
 import numpy as np
 
+from nearpair.proof.model_pairs import Candidate, NextBase
+
 Order = Literal["far-to-near", "near-to-far", "unknown"]
 Kind = Literal["rail", "ring", "single"]
 Severity = Literal["note", "care", "rework"]
@@ -347,6 +349,8 @@ class Proof(msgspec.Struct, frozen=True, kw_only=True):
     colour: Colour
     capture: Capture
     edges: Edges
+    candidates: list[Candidate] = []
+    next_base: NextBase | None = None
     advice: list[Finding]
     verdict: Verdict
     notes: list[str] = []

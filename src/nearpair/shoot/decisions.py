@@ -12,6 +12,7 @@ from tomlkit.exceptions import TOMLKitError
 
 from nearpair.errors import ShootError
 from nearpair.optics import sources as published
+from nearpair.optics.viewing import Viewing
 from nearpair.shoot.atomic import write_whole
 from nearpair.shoot.explain import explained
 
@@ -82,6 +83,10 @@ class ViewingConditions(Struct, frozen=True, forbid_unknown_fields=True):
     distance_mm: Length = 600.0
     eyes_mm: Eyes = published.EYES_MEAN_MM.value
 
+    def seen(self) -> Viewing:
+        """The same for optics."""
+        return Viewing(self.screen_width_mm, self.distance_mm, self.eyes_mm)
+
 
 class ColourDecisions(Struct, frozen=True, forbid_unknown_fields=True):
     """Which glasses the anaglyph is made for and how colours are found."""
@@ -93,14 +98,16 @@ class ColourDecisions(Struct, frozen=True, forbid_unknown_fields=True):
 class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
     """Everything that is decided about one shoot.
 
-    `left` and `right` name a station or a folder, or are empty: then the pictures tell. With `strict` a frame
-    that cannot be used stops the job instead of being set aside.
+    `left` and `right` name a station or a folder, or are empty: then the pictures tell. `pair` names the two
+    stations to use of more than two, in any order, or is empty: then they are chosen for the viewing
+    conditions. With `strict` a frame that cannot be used stops the job instead of being set aside.
     """
 
     version: Literal[1] = 1
     sources: tuple[str, ...] = ()
     left: str = ""
     right: str = ""
+    pair: tuple[Annotated[str, Meta(min_length=1)], ...] = ()
     strict: bool = False
     stations: tuple[Station, ...] = ()
     mounting: Mounting = Mounting()
@@ -126,7 +133,7 @@ def save(path: Path, decisions: Decisions) -> None:
     Raises ShootError if the file there cannot be understood, or cannot be written.
     """
     document = _document(path)
-    plain = {**msgspec.to_builtins(decisions), "sources": list(decisions.sources)}
+    plain = {**msgspec.to_builtins(decisions), "sources": list(decisions.sources), "pair": decisions.pair}
     stations = plain.pop("stations")
     _update(document, plain)
     _update_stations(document, stations)
@@ -153,6 +160,10 @@ sources = []
 # The station, or folder, of each eye, for example left = "station-1".
 left = ""
 right = ""
+
+# Of more than two stations, the two that make the pair, in any order, for example
+# pair = ["station-2", "station-4"]; empty: chosen for the viewing conditions below.
+pair = []
 
 # true: a frame that cannot be used stops the job. false: it is set aside, and the proof says so.
 strict = false
@@ -230,6 +241,9 @@ def _check_together(path: Path, decisions: Decisions) -> None:
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:
         raise ShootError(f"{path}: [[stations]] name: expected each once, found {twice!r} again.", _EDIT)
+    if decisions.pair and len(set(decisions.pair)) != 2:
+        found = f"pair: expected two different stations or none, found {list(decisions.pair)!r}"
+        raise ShootError(f"{path}: {found}.", _EDIT)
     if decisions.left and decisions.left == decisions.right:
         found = f"left and right: expected two stations, found {decisions.left!r} for both eyes"
         raise ShootError(f"{path}: {found}.", _EDIT)

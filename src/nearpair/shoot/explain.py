@@ -13,6 +13,7 @@ _EXPECTED = {
     "left": 'the name of a station or folder in quotes, or ""',
     "right": 'the name of a station or folder in quotes, or ""',
     "strict": "true or false",
+    "pair": 'two names of stations or folders in quotes, ["...", "..."], or []',
     "stations": "tables that begin with [[stations]]",
     "stations.name": "a name in quotes",
     "stations.order": '"auto", "far-to-near" or "near-to-far"',

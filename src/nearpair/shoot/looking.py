@@ -20,8 +20,9 @@ from nearpair.proof.model import Station as StationReport
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.gather import Gathered, gather, reason_of
 from nearpair.shoot.memo import key_of
-from nearpair.shoot.pairing import Paired, alone, pair_up, reference_of
+from nearpair.shoot.pairing import Paired, Ranked, alone, pair_up
 from nearpair.shoot.reading import Reading
+from nearpair.shoot.smallviews import reference_of
 from nearpair.shoot.surveying import Keeper, stack_key, survey_factor, survey_station
 from nearpair.stacks.grouping import Sorted, Station, sort_frames
 from nearpair.stacks.survey import Survey
@@ -55,6 +56,10 @@ class Looked:
     pair_reason: str
     set_aside: tuple[SetAside, ...]
     notes: tuple[str, ...]
+    heard: tuple[tuple[Member, Member], ...] = ()
+    """For the left and the right eye the two stations whose agreement on depth it is merged with."""
+    ranked: Ranked | None = None
+    """All pairs that the stations can make, the best first."""
 
 
 def look_at(
@@ -63,8 +68,13 @@ def look_at(
     reading: Reading,
     keeper: Keeper | None,
     progress: Progress,
+    *,
+    rank_two: bool = False,
 ) -> Looked:
-    """Gather, sort, survey and decide. Raises SourceError or PairError when the sources hold no shoot."""
+    """Gather, sort, survey and decide. Raises SourceError or PairError when the sources hold no shoot.
+
+    Pairs are ranked when there are more than two stations, with rank_two also when there are two.
+    """
     gathered = gather(folders, progress)
     sorted_ = _sorted(gathered, reading, keeper, progress)
     aside = (*gathered.set_aside, *(SetAside(file=a.file, reason=a.reason) for a in sorted_.set_aside))
@@ -77,7 +87,7 @@ def look_at(
     if len(stations) == 1:
         report = _report(stations[0], surveys[0], alone(stations[0], surveys[0], decisions))
         return Looked((report,), None, None, "", aside, notes)
-    paired = pair_up(decisions, stations, surveys, keeper, progress)
+    paired = pair_up(decisions, stations, surveys, keeper, progress, rank_two=rank_two)
     return _looked(paired, stations, surveys, aside, notes)
 
 
@@ -90,12 +100,31 @@ def _looked(
 ) -> Looked:
     reports = tuple(_report(*each) for each in zip(stations, surveys, paired.orders, strict=True))
 
-    def member(k: int) -> Member:
-        found = paired.orders[k]
-        return Member(stations[k], surveys[k], found, _reference(surveys[k], found), reports[k])
+    members = [
+        Member(station, survey, found, _reference(survey, found), report)
+        for station, survey, found, report in zip(stations, surveys, paired.orders, reports, strict=True)
+    ]
+    return Looked(
+        reports,
+        (members[paired.left], members[paired.right]),
+        paired.eyes,
+        paired.reason,
+        aside,
+        (*notes, *_left_out(paired, stations)),
+        tuple((members[one], members[other]) for one, other in paired.heard),
+        paired.ranked,
+    )
 
-    pair = (member(paired.left), member(paired.right))
-    return Looked(reports, pair, paired.eyes, paired.reason, aside, notes)
+
+def _left_out(paired: Paired, stations: Sequence[Station]) -> list[str]:
+    """Stations that fit no other one."""
+    if paired.ranked is None or len(stations) == 2:
+        return []
+    return [
+        f"{station.name} shares too few points with the other stations and was left out of the choice."
+        for station, at in zip(stations, paired.ranked.pairs.positions_px, strict=True)
+        if at is None
+    ]
 
 
 def _plain(value: Any) -> Any:

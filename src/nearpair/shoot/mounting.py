@@ -2,7 +2,6 @@
 
 import math
 
-import cv2
 import msgspec
 import numpy as np
 
@@ -11,26 +10,22 @@ from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_float_tiff, write_tiff
-from nearpair.geometry.projective import Projective
-from nearpair.optics.viewing import Viewing, divergence_limits, one_degree_limits
-from nearpair.pairs.disparity import match_rows
-from nearpair.pairs.evidence import search_range
-from nearpair.pairs.matches import match, spread_out
+from nearpair.pairs.matches import match
 from nearpair.pairs.mounting import mounted
-from nearpair.pairs.placing import Allowed, Laid, Placed, floating_sides, parallax_of, place
-from nearpair.pairs.rectify import NotRectified, Rectified, rectify
+from nearpair.pairs.onrows import OnRows, on_rows
+from nearpair.pairs.placing import Laid, Placed, allowed_for, floating_sides, parallax_of, place
+from nearpair.pairs.rectify import NotRectified, Rectified
 from nearpair.pixels.luma import Plane, luma, reduced
-from nearpair.pixels.moved import moved
 from nearpair.progress import Progress
 from nearpair.proof.model import Mounting, Residual
 from nearpair.shoot.atomic import replacing
-from nearpair.shoot.decisions import Decisions, ViewingConditions
+from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.merging import Merged
-from nearpair.shoot.pairing import focal_px
 from nearpair.shoot.rebasing import rebased
+from nearpair.shoot.smallviews import focal_px
 from nearpair.shoot.surveying import match_factor
 
 _STEPS = 4
@@ -69,7 +64,7 @@ def mount_pair(
     focal_known = focal[0] if focal[0] == focal[1] else None
     laid, rows = _laid(views[0], views[1], merged, focal_known, asked.base_share)
     progress("mounting the pair", 2, _STEPS)
-    placed = place(laid, asked.window, asked.aspect_ratio(), _allowed(decisions.viewing))
+    placed = place(laid, asked.window, asked.aspect_ratio(), allowed_for(decisions.viewing.seen()))
     left, right = mounted(views[0], views[1], placed.mount)
     del views
     seen = rebased(left, right, parallax_of(laid, placed.mount), asked.base_share)
@@ -94,14 +89,6 @@ def _reference(member: Member) -> FrameInfo:
     return member.station.frames[member.survey.used[member.reference]]
 
 
-def _allowed(seen: ViewingConditions) -> Allowed:
-    """Parallax within one degree and without divergence, as shares of the picture's width."""
-    viewing = Viewing(seen.screen_width_mm, seen.distance_mm, seen.eyes_mm)
-    degree, divergence = one_degree_limits(viewing), divergence_limits(viewing)
-    far_mm = min(degree.far_mm, divergence.far_mm)
-    return Allowed(degree.near_mm / seen.screen_width_mm, far_mm / seen.screen_width_mm)
-
-
 def _laid(
     left: Pixels, right: Pixels, merged: tuple[Merged, Merged], focal: float | None, base_share: float
 ) -> tuple[Laid, Rectified]:
@@ -109,29 +96,19 @@ def _laid(
     size = merged[0].size_px
     factor = match_factor(size)
     first, second = (reduced(luma(view), factor) for view in (left, right))
-    rows, disparity = _depth(first, second, None if focal is None else focal / factor)
-    turn, onto = rows.level((first.shape[0], first.shape[1]))
+    found = _on_rows(first, second, None if focal is None else focal / factor)
     usable = (merged[0].covered_px, merged[1].covered_px)
-    turn, onto = turn.resampled(factor), onto.resampled(factor)
-    return Laid(size, turn, onto, usable, disparity, factor, base_share), rows
+    turn, onto = found.first.resampled(factor), found.second.resampled(factor)
+    return Laid(size, turn, onto, usable, found.disparity, factor, base_share), found.rows
 
 
-def _depth(first: Plane, second: Plane, focal: float | None) -> tuple[Rectified, Plane]:
+def _on_rows(first: Plane, second: Plane, focal: float | None) -> OnRows:
     """How both lumas are laid on common rows, and the disparity of the first as it lies then."""
-    found = match(first, second)
-    size = (first.shape[0], first.shape[1])
-    rows = rectify(spread_out(found, size), size, focal)
-    if isinstance(rows, NotRectified):
-        message = f"The views cannot be mounted: {rows.reason}."
+    found = on_rows(first, second, match(first, second), focal)
+    if isinstance(found, NotRectified):
+        message = f"The views cannot be mounted: {found.reason}."
         raise PairError(message, "Check that both stations show the same subject from beside each other.")
-    turn, onto = rows.level(size)
-    apart = turn.apply(found.first) - onto.apply(found.second)
-    good = np.abs(apart[:, 1]) < _WRONG_PX
-    if rows.base_deg:
-        first = moved(first, Projective.like(turn).matrix(), size, cv2.INTER_CUBIC, cv2.BORDER_REPLICATE)
-    laid = moved(second, onto.matrix(), size, cv2.INTER_CUBIC, cv2.BORDER_REPLICATE)
-    lowest, highest = search_range(first, laid, apart[good, 0])
-    return rows, match_rows(first, laid, lowest, highest).px
+    return found
 
 
 def _residual(left: Pixels, right: Pixels) -> Residual:

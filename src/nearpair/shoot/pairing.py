@@ -1,51 +1,82 @@
 """Which two stations make the pair, and which of them is the left eye."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
 import msgspec
-import numpy as np
-from numpy.typing import NDArray
 
 from nearpair.errors import PairError, SourceError
-from nearpair.frames.metadata import FrameInfo
 from nearpair.pairs.choice import Choice, choose
-from nearpair.pairs.evidence import SmallView, compare
+from nearpair.pairs.evidence import compare
 from nearpair.pairs.eyes import EyesFound, OrderFound, StackEvidence, decide
-from nearpair.pairs.matches import match
 from nearpair.pairs.rectify import NotRectified
-from nearpair.pixels.luma import Plane, reduced
 from nearpair.progress import Progress
 from nearpair.proof.model import EyeCue, Eyes
+from nearpair.proof.model_pairs import Candidate
+from nearpair.proof.ranking import choice_reason
+from nearpair.shoot.candidates import Pairs, look_at_pairs
+from nearpair.shoot.companions import Companions
 from nearpair.shoot.decisions import Decisions
+from nearpair.shoot.judging import Judged, judge
 from nearpair.shoot.memo import key_of
-from nearpair.shoot.surveying import Keeper, stack_key, survey_factor
+from nearpair.shoot.smallviews import focal_px, small_view, stack_evidence
+from nearpair.shoot.surveying import Keeper, stack_key
 from nearpair.stacks.grouping import Station
-from nearpair.stacks.registration import placed, reference_end
 from nearpair.stacks.survey import Survey
 
-_EVIDENCE_LONG_SIDE_PX = 800
-_FEWEST_MATCHES = 24
 _BY_HAND = 12.0
 _SURE = 0.8
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Ranked:
+    """All pairs of the shoot and what was measured of them, the best first."""
+
+    pairs: Pairs
+    judged: tuple[Judged, ...]
+
+    def candidates(self, eyes: Eyes, base_mm: float | None = None) -> list[Candidate]:
+        """All pairs in the same order, that of `eyes` marked as chosen. base_mm: its base, if known."""
+        listed = [msgspec.structs.replace(j.candidate, chosen=_is_of(j.candidate, eyes)) for j in self.judged]
+        share = next((c.base_share for c in listed if c.chosen), None)
+        if base_mm is None or not share:
+            return listed
+        return [
+            msgspec.structs.replace(
+                c, base_mm=None if c.base_share is None else c.base_share / share * base_mm
+            )
+            for c in listed
+        ]
+
+
+def _is_of(candidate: Candidate, eyes: Eyes) -> bool:
+    return {candidate.left, candidate.right} == {eyes.left, eyes.right}
+
+
 @dataclass(frozen=True, slots=True)
 class Paired:
-    """The two stations by number in the shoot, who is left, and the orders of all stations."""
+    """The two stations by number in the shoot, who is left, and the orders of all stations.
+
+    heard: for the left and the right station the pair (left, right) whose agreement on depth counts for it.
+    """
 
     left: int
     right: int
     reason: str
     eyes: Eyes
     orders: tuple[OrderFound, ...]
+    heard: tuple[tuple[int, int], tuple[int, int]]
+    ranked: Ranked | None
 
 
-class _Kept(msgspec.Struct, frozen=True):
-    choice: Choice
-    found: EyesFound
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """Stations that were named by hand, by number."""
+
+    left: int | None
+    right: int | None
+    pair: tuple[int, int] | None
 
 
 def pair_up(
@@ -54,58 +85,59 @@ def pair_up(
     surveys: Sequence[Survey],
     keeper: Keeper | None,
     progress: Progress,
+    *,
+    rank_two: bool = False,
 ) -> Paired:
-    """Choose the pair and tell its eyes apart. Raises PairError when the stations do not belong together."""
-    left, right = (_station_named(name, stations) for name in (decisions.left, decisions.right))
-    if left is not None and left == right:
-        message = f"{stations[left].name} was given for both eyes; a pair needs two stations."
-        raise SourceError(message, "Name two different stations, or only one of them.")
-    stacks = [_evidence(s, v, decisions) for s, v in zip(stations, surveys, strict=True)]
-    key = key_of([stack_key(s.frames) for s in stations], stacks, left, right)
-    recalled = keeper.memo.recall("eyes", key, []) if keeper else None
-    if recalled is not None:
-        kept = msgspec.json.decode(recalled, type=_Kept)
-    else:
-        kept = _compared(stations, surveys, stacks, (left, right), progress)
-        if keeper:
-            keeper.memo.record("eyes", key, [], msgspec.json.encode(kept))
-    pair = (kept.choice.first, kept.choice.second)
+    """Choose the pair and tell its eyes apart. Raises PairError when the stations do not belong together.
+
+    Pairs are ranked when there are more than two stations, with rank_two also when there are two.
+    """
+    given = _given(decisions, stations)
+    stacks = [stack_evidence(s, v, decisions) for s, v in zip(stations, surveys, strict=True)]
+    ranked = None
+    if len(stations) > 2 or rank_two:
+        pairs = look_at_pairs(stations, surveys, stacks, keeper, progress)
+        focal = focal_px(stations[0].frames[0], pairs.width_px)
+        ranked = Ranked(pairs, tuple(judge(pairs, stations, focal, decisions)))
+    choice = _choice(stations, ranked, given)
+    pair = (choice.first, choice.second)
+    found = _eyes_found(pair, stations, surveys, stacks, keeper, progress)
     names = (stations[pair[0]].name, stations[pair[1]].name)
-    eyes, first_is_left = _eyes(kept.found, names, _first_given(pair, left, right))
+    eyes, first_is_left = _eyes(found, names, _first_given(pair, given.left, given.right))
     ordered = pair if first_is_left else pair[::-1]
-    return Paired(*ordered, kept.choice.reason, eyes, tuple(_all_orders(stacks, pair, kept.found)))
+    seen = pair if found.first_is_left else pair[::-1]
+    if ranked is None or len(stations) == 2:
+        return Paired(*ordered, choice.reason, eyes, found.orders, (seen, seen), ranked)
+    beside = Companions(ranked.pairs, focal_px(stations[0].frames[0], ranked.pairs.width_px))
+    heard = (beside.heard(ordered[0], seen), beside.heard(ordered[1], seen))
+    return Paired(*ordered, choice.reason, eyes, tuple(beside.orders(stacks)), heard, ranked)
 
 
 def alone(station: Station, survey: Survey, decisions: Decisions) -> OrderFound:
     """What can be said of the order of a single stack."""
-    stack = _evidence(station, survey, decisions)
+    stack = stack_evidence(station, survey, decisions)
     return decide((stack, stack), None).orders[0]
 
 
-def reference_of(survey: Survey) -> int:
-    """The end of a stack that sees the smaller field, among its used frames."""
-    return reference_end(survey.steps) if survey.steps else 0
-
-
-def _compared(
-    stations: Sequence[Station],
-    surveys: Sequence[Survey],
-    stacks: Sequence[StackEvidence],
-    given: tuple[int | None, int | None],
-    progress: Progress,
-) -> _Kept:
-    views = [_small_view(survey, s.frames[0].size_px) for s, survey in zip(stations, surveys, strict=True)]
-    choice = _choice(stations, views, given, progress)
-    i, j = choice.first, choice.second
-    names = (stations[i].name, stations[j].name)
-    progress("comparing the stations", 0, 1)
-    compared = compare(views[i], views[j], names)
-    if isinstance(compared.rows, NotRectified):
-        message = f"{names[0]} and {names[1]} cannot be made a pair: {compared.rows.reason}."
-        raise PairError(message, "Check that both stations show the same subject from beside each other.")
-    found = decide((stacks[i], stacks[j]), compared.evidence)
-    progress("comparing the stations", 1, 1)
-    return _Kept(choice, found)
+def _given(decisions: Decisions, stations: Sequence[Station]) -> _Given:
+    left, right = (_station_named(name, stations) for name in (decisions.left, decisions.right))
+    if left is not None and left == right:
+        message = f"{stations[left].name} was given for both eyes; a pair needs two stations."
+        raise SourceError(message, "Name two different stations, or only one of them.")
+    if not decisions.pair:
+        return _Given(left, right, None)
+    one, other = (_station_named(name, stations) for name in decisions.pair)
+    if one is None or other is None or one == other:
+        message = f"The pair was given as {' and '.join(decisions.pair)}; a pair needs two stations."
+        raise SourceError(message, "Name two different stations with --pair.")
+    for eye, station in (("left", left), ("right", right)):
+        if station is not None and station not in (one, other):
+            message = (
+                f"{stations[station].name} was given as the {eye} eye, but the pair was given as "
+                f"{stations[one].name} and {stations[other].name}."
+            )
+            raise SourceError(message, "Give --pair too, or empty `left`, `right` or `pair` in shoot.toml.")
+    return _Given(left, right, (min(one, other), max(one, other)))
 
 
 def _station_named(given: str, stations: Sequence[Station]) -> int | None:
@@ -124,117 +156,69 @@ def _station_named(given: str, stations: Sequence[Station]) -> int | None:
     raise SourceError(message, "Give one of these names, or the folder that holds the station's frames.")
 
 
-def _small_view(survey: Survey, size_px: tuple[int, int]) -> SmallView:
-    """The survey's picture at the reference end, at the size that evidence is read from."""
-    size = (survey.sharp.shape[0], survey.sharp.shape[1])
-    to_end = placed(survey.steps, "ring", reference_of(survey), size)[0]
-    factor = max(1, -(-max(size) // _EVIDENCE_LONG_SIDE_PX))
-    full_px = float(factor * survey_factor(size_px))
-    sharp = _warp(survey.sharp, to_end.matrix(), cv2.INTER_CUBIC, cv2.BORDER_REPLICATE)
-    if len(survey.used) < 2:
-        return SmallView(reduced(sharp, factor), None, 1, full_px)
-    shrink = survey.index.shape[0] / survey.sharp.shape[0]
-    index = _warp(survey.index, to_end.resampled(shrink).matrix(), cv2.INTER_NEAREST, cv2.BORDER_CONSTANT)
-    return SmallView(reduced(sharp, factor), index, len(survey.used), full_px)
-
-
-def _warp(plane: Plane, matrix: NDArray[np.float64], flags: int, border: int) -> Plane:
-    size = (plane.shape[1], plane.shape[0])
-    return np.asarray(
-        cv2.warpAffine(plane, matrix, size, flags=flags, borderMode=border, borderValue=-1), np.float32
-    )
-
-
-def _choice(
-    stations: Sequence[Station],
-    views: Sequence[SmallView],
-    given: tuple[int | None, int | None],
-    progress: Progress,
-) -> Choice:
+def _choice(stations: Sequence[Station], ranked: Ranked | None, given: _Given) -> Choice:
     """Which two stations make the pair, and why."""
-    if len(stations) == 2:
+    if ranked is None or len(stations) == 2:
         return Choice(0, 1, "the shoot has two stations")
-    left, right = given
+    left, right = given.left, given.right
     if left is not None and right is not None:
         return Choice(min(left, right), max(left, right), "both were given by hand")
-    positions = _positions(stations, views, progress)
-    open_to = _open_to(positions, left, right)
-    width = views[0].luma.shape[1]
-    must = left if left is not None else right
-    choice = choose(
-        [positions[k] for k in open_to],
-        width,
-        focal_px(stations[0].frames[0], width),
-        None if must is None else open_to.index(must),
-    )
-    first, second = open_to[choice.first], open_to[choice.second]
+    if given.pair is not None:
+        first, second = given.pair
+        reason = "chosen by hand"
+    else:
+        best = _best(ranked.judged, left, right)
+        first, second = sorted(best.stations)
+        reason = choice_reason(best.candidate) or _by_thirtieth(ranked, stations, (first, second))
     names = f"{stations[first].name} and {stations[second].name}"
-    return Choice(first, second, f"{names} of {len(stations)} stations: {choice.reason}")
+    return Choice(first, second, f"{names} of {len(stations)} stations: {reason}")
 
 
-def _positions(stations: Sequence[Station], views: Sequence[SmallView], progress: Progress) -> list[float]:
-    """Sideways position of each station as the shift of its picture (px), to the right."""
-    positions = [0.0]
-    for k in range(1, len(stations)):
-        progress("measuring the bases between stations", k, len(stations))
-        found = match(views[k - 1].luma, views[k].luma)
-        if len(found) < _FEWEST_MATCHES:
-            message = f"{stations[k - 1].name} and {stations[k].name} share too few points to be compared."
-            raise PairError(message, "Name the pair with --left and --right.")
-        positions.append(positions[-1] + float(np.median(found.first[:, 0] - found.second[:, 0])))
-    return positions
+def _best(judged: Sequence[Judged], left: int | None, right: int | None) -> Judged:
+    """The best pair; with one eye given, the best that has it as that eye, or else that has it at all."""
+    if left is None and right is None:
+        return judged[0]
+    as_given = [j for j in judged if (j.stations[0] == left if left is not None else j.stations[1] == right)]
+    with_it = [j for j in judged if left in j.stations or right in j.stations]
+    return (as_given or with_it or list(judged))[0]
 
 
-def _open_to(positions: Sequence[float], left: int | None, right: int | None) -> list[int]:
-    """Stations to choose from: with one eye given, it and those on its other side, if there are any."""
-    everyone = list(range(len(positions)))
-    if left is not None:
-        beside = [k for k in everyone if positions[k] > positions[left]]
-        return sorted([left, *beside]) if beside else everyone
-    if right is not None:
-        beside = [k for k in everyone if positions[k] < positions[right]]
-        return sorted([right, *beside]) if beside else everyone
-    return everyone
+def _by_thirtieth(ranked: Ranked, stations: Sequence[Station], pair: tuple[int, int]) -> str:
+    """Why the pair was chosen where its depth could not be measured."""
+    at = [p for k in pair if (p := ranked.pairs.positions_px[k]) is not None]
+    if len(at) < 2:
+        return "no two stations could be compared"
+    width = ranked.pairs.width_px
+    return choose(at, width, focal_px(stations[0].frames[0], width)).reason
 
 
-def focal_px(frame: FrameInfo, width: int) -> float | None:
-    """Focal length in px of a picture `width` px wide, from the 35 mm equivalent (36 mm wide frame)."""
-    return None if not frame.focal_length_35mm else frame.focal_length_35mm / 36.0 * width
-
-
-def _evidence(station: Station, survey: Survey, decisions: Decisions) -> StackEvidence:
-    own = next((s for s in decisions.stations if s.name == station.name), None)
-    return StackEvidence(
-        station.name,
-        len(survey.used),
-        -sum(step.ln_scale for step in survey.steps),
-        survey.dilation.log_odds_rail if survey.dilation else 0.0,
-        _distance_trend([station.frames[k] for k in survey.used]),
-        own.order if own and own.order != "auto" else None,
-        own.kind if own and own.kind != "auto" else None,
-    )
-
-
-def _distance_trend(frames: Sequence[FrameInfo]) -> float:
-    """How surely recorded focus distances grow (1) or shrink (−1) along the stack; 0: they do not say."""
-    known = [(k, f.focus_distance_mm) for k, f in enumerate(frames) if f.focus_distance_mm]
-    if len(known) < 3 or len(known) < len(frames) // 2:
-        return 0.0
-    at, distance = np.array(known, dtype=np.float64).T
-    return 0.0 if np.ptp(distance) == 0 else -float(np.corrcoef(at, 1 / distance)[0, 1])
-
-
-def _all_orders(stacks: Sequence[StackEvidence], pair: tuple[int, int], found: EyesFound) -> list[OrderFound]:
-    """Orders of all stations; those outside the pair are judged by the way focus was moved in the pair."""
-    kind = next((order.kind for order in found.orders if order.kind != "single"), None)
-    orders = []
-    for k, stack in enumerate(stacks):
-        if k in pair:
-            orders.append(found.orders[pair.index(k)])
-        else:
-            known = replace(stack, given_kind=stack.given_kind or kind)
-            orders.append(decide((known, known), None).orders[0])
-    return orders
+def _eyes_found(
+    pair: tuple[int, int],
+    stations: Sequence[Station],
+    surveys: Sequence[Survey],
+    stacks: Sequence[StackEvidence],
+    keeper: Keeper | None,
+    progress: Progress,
+) -> EyesFound:
+    """Weigh all evidence about a pair, or take what an earlier run found."""
+    i, j = pair
+    names = (stations[i].name, stations[j].name)
+    stage = f"eyes of {names[0]} and {names[1]}"
+    key = key_of([stack_key(stations[k].frames) for k in pair], [stacks[k] for k in pair])
+    recalled = keeper.memo.recall(stage, key, []) if keeper else None
+    if recalled is not None:
+        return msgspec.json.decode(recalled, type=EyesFound)
+    progress("comparing the stations", 0, 1)
+    views = [small_view(surveys[k], stations[k].frames[0].size_px) for k in pair]
+    compared = compare(views[0], views[1], names)
+    if isinstance(compared.rows, NotRectified):
+        message = f"{names[0]} and {names[1]} cannot be made a pair: {compared.rows.reason}."
+        raise PairError(message, "Check that both stations show the same subject from beside each other.")
+    found = decide((stacks[i], stacks[j]), compared.evidence)
+    progress("comparing the stations", 1, 1)
+    if keeper:
+        keeper.memo.record(stage, key, [], msgspec.json.encode(found))
+    return found
 
 
 def _first_given(pair: tuple[int, int], left: int | None, right: int | None) -> bool | None:

@@ -7,12 +7,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.frames.write import read_tiff, write_jpeg
-from nearpair.optics.viewing import Viewing
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.outputs.floating import masked
 from nearpair.progress import Progress
 from nearpair.proof.assemble import Inputs, assemble
-from nearpair.proof.model import Eyes, Metric, Mounting, Proof, SetAside, Station, decode, encode
+from nearpair.proof.model import (
+    Eyes,
+    Metric,
+    Mounting,
+    Proof,
+    SetAside,
+    Station,
+    decode,
+    encode,
+)
+from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.pictures import depth_picture, thumbnail
 from nearpair.proof.report import render
 from nearpair.proof.scalebar import drawn, scale_bar
@@ -36,6 +45,8 @@ class Subject(msgspec.Struct, frozen=True):
     set_aside: list[SetAside]
     notes: list[str]
     metric: Metric | None = None
+    candidates: list[Candidate] = []
+    next_base: NextBase | None = None
 
 
 def _key(decisions: Decisions, subject: Subject) -> str:
@@ -75,13 +86,12 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
     left, right = pair_as_seen(shoot)
     glasses = glasses_named(decisions.colour.glasses)
     seen = np.asarray(anaglyph(left, right, glasses, decisions.colour.method), np.uint8)
-    viewing = decisions.viewing
     return Inputs(
         left=left,
         right=right,
         anaglyph=seen,
         parallax=read_tiff(shoot.parallax),
-        viewing=Viewing(viewing.screen_width_mm, viewing.distance_mm, viewing.eyes_mm),
+        viewing=decisions.viewing.seen(),
         glasses=glasses,
         method=decisions.colour.method,
         stations=subject.stations,
@@ -90,6 +100,8 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
         set_aside=subject.set_aside,
         notes=subject.notes,
         metric=subject.metric,
+        candidates=subject.candidates,
+        next_base=subject.next_base,
     )
 
 

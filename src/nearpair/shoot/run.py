@@ -14,8 +14,11 @@ import nearpair
 from nearpair.errors import PairError, ShootError, SourceError
 from nearpair.frames.listing import SHOOT_FILE
 from nearpair.progress import Progress, silent
-from nearpair.proof.model import Eyes, Proof, SetAside, Station
+from nearpair.proof.model import Eyes, Metric, Proof, SetAside, Station
+from nearpair.proof.model_pairs import Candidate, NextBase
+from nearpair.proof.ranking import next_base
 from nearpair.shoot.agreeing import Agreement
+from nearpair.shoot.contactsheet import SHEET, write_sheet
 from nearpair.shoot.decisions import Decisions, load, save
 from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.explain import explained
@@ -56,6 +59,7 @@ class Overrides:
 
     left: str | None = None
     right: str | None = None
+    pair: tuple[str, str] | None = None
     window: Literal["auto", "near", "far"] | tuple[float, float] | None = None
     aspect: str | None = None
     floating: Literal["auto", "never"] | None = None
@@ -81,13 +85,31 @@ class Look(msgspec.Struct, frozen=True):
     pair_reason: str
     set_aside: list[SetAside]
     notes: list[str]
+    candidates: list[Candidate] = []
+
+
+class Candidates(msgspec.Struct, frozen=True):
+    """Every pair that a shoot can make, the best first: result of `candidates`."""
+
+    pair_reason: str
+    candidates: list[Candidate]
+    next_base: NextBase | None
+    contact_sheet: str
+    notes: list[str]
 
 
 def look(sources: Sequence[Path], overrides: Overrides = Overrides(), progress: Progress = silent) -> Look:
     """Sort the sources and find orders and eyes; writes nothing."""
     decisions = _with(Decisions(), overrides)
     found = look_at(decisions, sources, Reading(), None, progress)
-    return Look(list(found.stations), found.eyes, found.pair_reason, list(found.set_aside), list(found.notes))
+    return Look(
+        list(found.stations),
+        found.eyes,
+        found.pair_reason,
+        list(found.set_aside),
+        list(found.notes),
+        _candidates(found),
+    )
 
 
 def make(
@@ -119,30 +141,82 @@ def run(
     shoot: Path, until: str, overrides: Overrides = Overrides(), progress: Progress = silent
 ) -> Proof | None:
     """Bring a shoot up to and including the stage `until`; returns the proof if that is the last one."""
-    if until not in STAGES:
-        message = f"There is no stage {until!r}."
-        raise ShootError(message, f"Choose one of {', '.join(STAGES)}.")
+    _check_stage(until)
     folder = ShootFolder.open(shoot)
     with folder.lock():
-        decisions = load(folder.toml)
-        changed = _with(decisions, overrides)
-        _check_colour(changed)
         memo = Memo(folder.cache, program())
         with closing(Scratch(folder.cache)) as scratch:
             reading = Reading(developed_frames(folder.cache), scratch)
-            keeper = Keeper(memo, folder.cache)
-            looked = look_at(changed, folder.source_paths(changed), reading, keeper, progress)
+            decisions, looked = _decided(folder, memo, reading, overrides, progress)
             pair = _pair_of(looked)
-            if changed != decisions:
-                # only now: decisions that the sources contradict must not be kept
-                save(folder.toml, changed)
             if until == "sort":
                 return None
-            agreement = Agreement(pair, reading, progress)
             left, right = (
-                merge_station(folder, memo, reading, member, agreement, progress) for member in pair
+                merge_station(folder, memo, reading, member, agreement, progress)
+                for member, agreement in zip(pair, _agreements(looked, reading, progress), strict=True)
             )
-        return _staged(folder, memo, changed, looked, pair, (left, right), until, progress)
+        return _staged(folder, memo, decisions, looked, pair, (left, right), until, progress)
+
+
+def candidates(shoot: Path, overrides: Overrides = Overrides(), progress: Progress = silent) -> Candidates:
+    """Rank all pairs that a shoot can make, and draw their contact sheet. Nothing is merged."""
+    folder = ShootFolder.open(shoot)
+    with folder.lock():
+        memo = Memo(folder.cache, program())
+        with closing(Scratch(folder.cache)) as scratch:
+            reading = Reading(developed_frames(folder.cache), scratch)
+            decisions, looked = _decided(folder, memo, reading, overrides, progress, rank_two=True)
+        _pair_of(looked)
+        listed = _candidates(looked)
+        _sheet(folder, memo, looked, decisions, progress)
+    sheet = str(folder.out(SHEET))
+    return Candidates(looked.pair_reason, listed, next_base(listed), sheet, list(looked.notes))
+
+
+def _candidates(looked: Looked, metric: Metric | None = None) -> list[Candidate]:
+    if looked.ranked is None or looked.eyes is None:
+        return []
+    base = None if metric is None or metric.base is None else metric.base.used_mm
+    return looked.ranked.candidates(looked.eyes, base)
+
+
+def _sheet(folder: ShootFolder, memo: Memo, looked: Looked, decisions: Decisions, progress: Progress) -> None:
+    if looked.ranked is not None:
+        write_sheet(folder, memo, looked.ranked, _candidates(looked), decisions, progress)
+
+
+def _agreements(looked: Looked, reading: Reading, progress: Progress) -> list[Agreement]:
+    """What is heard of the other side for the left and for the right eye; once if it is the same."""
+    one, other = looked.heard
+    first = Agreement(one, reading, progress)
+    same = one[0] is other[0] and one[1] is other[1]
+    return [first, first if same else Agreement(other, reading, progress)]
+
+
+def _decided(
+    folder: ShootFolder,
+    memo: Memo,
+    reading: Reading,
+    overrides: Overrides,
+    progress: Progress,
+    *,
+    rank_two: bool = False,
+) -> tuple[Decisions, Looked]:
+    """Put in what was given, look at the sources, and only then keep it: the sources may contradict it."""
+    decisions = load(folder.toml)
+    changed = _with(decisions, overrides)
+    _check_colour(changed)
+    keeper = Keeper(memo, folder.cache)
+    looked = look_at(changed, folder.source_paths(changed), reading, keeper, progress, rank_two=rank_two)
+    if changed != decisions and looked.pair is not None:
+        save(folder.toml, changed)
+    return changed, looked
+
+
+def _check_stage(until: str) -> None:
+    if until not in STAGES:
+        message = f"There is no stage {until!r}."
+        raise ShootError(message, f"Choose one of {', '.join(STAGES)}.")
 
 
 def _staged(
@@ -160,19 +234,25 @@ def _staged(
     if last == 1:
         return None
     mounted = mount_pair(folder, memo, pair, merged, decisions, progress)
+    metric = measure(folder, memo, pair, mounted, decisions.capture)
+    listed = _candidates(looked, metric)
+    chosen_mm = next((c.base_mm for c in listed if c.chosen), None)
     subject = Subject(
         mounted.key,
         mounted.mounting,
         _reports(looked, pair, merged),
         _eyes_of(looked),
         list(looked.set_aside),
-        _notes(looked),
-        measure(folder, memo, pair, mounted, decisions.capture),
+        _notes(looked, decisions),
+        metric,
+        listed,
+        next_base(listed, chosen_mm),
     )
     drop_stale_proof(folder, memo, decisions, subject)
     if last == 2:
         return None
     export(folder, memo, mounted.key, decisions, progress, mounted.mounting.floating_px)
+    _sheet(folder, memo, looked, decisions, progress)
     if last == 3:
         return None
     return prove(folder, memo, decisions, subject, progress)
@@ -196,9 +276,14 @@ def _eyes_of(looked: Looked) -> Eyes:
     return looked.eyes
 
 
-def _notes(looked: Looked) -> list[str]:
-    chosen = [] if len(looked.stations) <= 2 else [f"Pair: {looked.pair_reason}."]
-    return [*looked.notes, *chosen]
+def _notes(looked: Looked, decisions: Decisions) -> list[str]:
+    if len(looked.stations) <= 2:
+        return list(looked.notes)
+    notes = [*looked.notes, f"Pair: {looked.pair_reason}."]
+    if decisions.capture.base_mm is not None and looked.eyes is not None:
+        between = f"{looked.eyes.left} and {looked.eyes.right}"
+        notes.append(f"The stated base of {decisions.capture.base_mm:g} mm counts for {between}.")
+    return notes
 
 
 def _reports(looked: Looked, pair: tuple[Member, Member], merged: tuple[Merged, Merged]) -> list[Station]:
@@ -262,7 +347,7 @@ def _with(decisions: Decisions, overrides: Overrides) -> Decisions:
 
 def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
     return msgspec.structs.replace(
-        decisions,
+        _paired(decisions, overrides),
         mounting=_replaced(
             decisions.mounting,
             window=overrides.window,
@@ -287,12 +372,22 @@ def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
         colour=_replaced(
             decisions.colour, glasses=overrides.glasses, method=_method_for(decisions, overrides)
         ),
-        **{
-            name: value
-            for name in ("left", "right", "strict")
-            if (value := getattr(overrides, name)) is not None
-        },
+        **({} if overrides.strict is None else {"strict": overrides.strict}),
     )
+
+
+def _paired(decisions: Decisions, overrides: Overrides) -> Decisions:
+    """The decisions with pair and eyes put in; what was decided about another pair before is dropped."""
+    left, right, pair = decisions.left, decisions.right, decisions.pair
+    if overrides.pair is not None:
+        pair = overrides.pair
+        if not {left, right} - {""} <= set(pair):
+            left = right = ""
+    elif overrides.left is not None and overrides.right is not None:
+        pair = ()  # both eyes are a pair already
+    left = left if overrides.left is None else overrides.left
+    right = right if overrides.right is None else overrides.right
+    return msgspec.structs.replace(decisions, left=left, right=right, pair=pair)
 
 
 def _replaced(part: S, **given: object) -> S:
