@@ -35,8 +35,8 @@ Colours = NDArray[np.uint8]
 _SMALL, _LARGE = 12, 90
 _REACH_X, _REACH_Y = 3, 2
 _JUMP_PX, _HIDDEN_PX = 2.0, 1.0
-# How far votes are heard, how far from a jump they are asked for, and how wide its rim is: shares of the longer
-# side, as larger pictures of the same things have wider veils and finer detail; the first also in px.
+# How far votes are heard, how far from a jump they are asked for, and how wide its rim is: shares of the
+# longer side, as larger pictures of the same things have wider veils and finer detail.
 _REACH, _LEAST_REACH_PX, _STEPS = 0.016, 6, 6
 _AROUND, _RIM = 0.0067, 0.002
 _RIM_WEIGHT, _ALIKE = 0.1, 20.0
