@@ -140,9 +140,9 @@ def on_level(name: str, found: Correspondence, level: Level) -> Case:
     judged &= (columns >= 0) & (columns < width) & (rows >= 0) & (rows < height)
     judged &= (right[..., 0] >= 0) & (right[..., 0] <= width - 1)
     at = np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)
-    pictures: Any = level.first, level.second
-    true = left[..., 0] - right[..., 0]
-    return Case(name, *pictures, level.range_px, level.expected, at, true, found.both, judged)
+    first, second = np.asarray(level.first, np.uint8), np.asarray(level.second, np.uint8)
+    truth = at, left[..., 0] - right[..., 0], found.both, judged
+    return Case(name, first, second, level.range_px, level.expected, *truth)
 
 
 def measured_case(pair: Any) -> Case:

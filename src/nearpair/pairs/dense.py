@@ -39,7 +39,9 @@ _JUMP_PX, _HIDDEN_PX = 2.0, 1.0
 # longer side, as larger pictures of the same things have wider veils and finer detail.
 _REACH, _LEAST_REACH_PX, _STEPS = 0.016, 6, 6
 _AROUND, _RIM = 0.0067, 0.002
-_RIM_WEIGHT, _ALIKE = 0.1, 20.0
+# Places that nothing is known of vote too, a little, for the farther of their neighbours: else the near side
+# of a wide hidden strip would fill it.
+_RIM_WEIGHT, _GAP_WEIGHT, _ALIKE = 0.1, 0.3, 20.0
 _LEAST_CONFIDENCE = 0.5
 _NOTHING = np.float32(1e6)
 
@@ -129,7 +131,7 @@ def _told_by_colour(colours: Colours, known: Plane, bounds: tuple[int, int]) -> 
     longer = max(known.shape)
     reach = max(_LEAST_REACH_PX, round(_REACH * longer))
     there = np.isfinite(known)
-    weight = there.astype(np.float32)
+    weight = np.where(there, np.float32(1), np.float32(_GAP_WEIGHT))
     rim = known - _lowest(known, max(1, round(_RIM * longer))) > _JUMP_PX
     weight[there & rim] = _RIM_WEIGHT
     by_colour = np.exp(-np.arange(766) / _ALIKE).astype(np.float32)
@@ -137,9 +139,9 @@ def _told_by_colour(colours: Colours, known: Plane, bounds: tuple[int, int]) -> 
     asked = ~there | _near_jump(known, max(3, round(_AROUND * longer)))
     out, support = np.empty_like(known), np.empty_like(known)
     step = max(1, round(reach / _STEPS))
-    heard = (colours, known, weight, asked, bounds, step, by_colour, by_distance)
+    heard = (colours, _beside(known, bounds[0]), weight, asked, bounds, step, by_colour, by_distance)
     in_bands(len(known), partial(kernels.vote, *heard, out, support))
-    return _beside(out), support
+    return out, support
 
 
 def _near_jump(disparity: Plane, reach_px: int) -> Known:
@@ -156,8 +158,8 @@ def _lowest(plane: Plane, reach_px: int) -> Plane:
     return np.asarray(cv2.erode(np.where(np.isnan(plane), _NOTHING, plane), window))
 
 
-def _beside(disparity: Plane) -> Plane:
-    """Give what is unknown the farther of its two neighbours in the row: what nobody saw lies behind."""
+def _beside(disparity: Plane, lowest_px: int) -> Plane:
+    """Give what is unknown the farther of its two neighbours in the row: what one eye misses lies behind."""
     known, width = np.isfinite(disparity), disparity.shape[1]
     columns = np.arange(width)
     before = np.maximum.accumulate(np.where(known, columns, -1), axis=1)
@@ -165,5 +167,5 @@ def _beside(disparity: Plane) -> Plane:
     held = np.pad(np.where(known, disparity, np.inf), ((0, 0), (1, 1)), constant_values=np.inf)
     rows = np.arange(len(disparity))[:, None]
     filled = np.minimum(held[rows, before + 1], held[rows, after + 1])
-    least = np.min(disparity[known]) if known.any() else 0.0
+    least = np.min(disparity[known]) if known.any() else lowest_px
     return np.where(np.isfinite(filled), filled, least).astype(np.float32)
