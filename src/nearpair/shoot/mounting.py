@@ -2,30 +2,26 @@
 
 import math
 
-import cv2
 import msgspec
 import numpy as np
 
-from nearpair.errors import PairError
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_float_tiff, write_tiff
-from nearpair.geometry.projective import Projective
 from nearpair.optics.viewing import Viewing, divergence_limits, one_degree_limits
-from nearpair.pairs.disparity import match_rows
-from nearpair.pairs.evidence import search_range
-from nearpair.pairs.matches import match, spread_out
+from nearpair.pairs.dense import dense
+from nearpair.pairs.matches import match
 from nearpair.pairs.mounting import mounted
 from nearpair.pairs.placing import Allowed, Laid, Placed, floating_sides, parallax_of, place
-from nearpair.pairs.rectify import NotRectified, Rectified, rectify
-from nearpair.pixels.luma import Plane, luma, reduced
-from nearpair.pixels.moved import moved
+from nearpair.pairs.rectify import Rectified
+from nearpair.pixels.luma import luma, reduced
 from nearpair.progress import Progress
 from nearpair.proof.model import Mounting, Residual
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.decisions import Decisions, ViewingConditions
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.levelling import WRONG_PX, Focused, on_common_rows
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.merging import Merged
@@ -33,7 +29,6 @@ from nearpair.shoot.pairing import focal_px
 from nearpair.shoot.surveying import match_factor
 
 _STEPS = 4
-_WRONG_PX = 3.0
 
 
 class Mounted(msgspec.Struct, frozen=True):
@@ -63,10 +58,12 @@ def mount_pair(
         # a proof must never stand beside a pair it does not speak of, not even if this run is stopped
         stale.unlink(missing_ok=True)
     views = [read_tiff(shoot.view(member.station.name)) for member in pair]
+    focus = [Focused(read_tiff(shoot.focus(m.station.name)), len(m.station.frames)) for m in pair]
     progress("mounting the pair", 0, _STEPS)
     focal = [focal_px(frame, max(frame.size_px)) for frame in map(_reference, pair)]
     focal_known = focal[0] if focal[0] == focal[1] else None
-    laid, rows = _laid(views[0], views[1], merged, focal_known)
+    laid, rows = _laid((views[0], views[1]), (focus[0], focus[1]), merged, focal_known)
+    del focus
     progress("mounting the pair", 2, _STEPS)
     placed = place(laid, asked.window, asked.aspect_ratio(), _allowed(decisions.viewing))
     parallax = parallax_of(laid, placed.mount)
@@ -100,34 +97,19 @@ def _allowed(seen: ViewingConditions) -> Allowed:
 
 
 def _laid(
-    left: Pixels, right: Pixels, merged: tuple[Merged, Merged], focal: float | None
+    views: tuple[Pixels, Pixels],
+    focus: tuple[Focused, Focused],
+    merged: tuple[Merged, Merged],
+    focal: float | None,
 ) -> tuple[Laid, Rectified]:
     """Lay the views on common rows and measure their depth."""
     size = merged[0].size_px
     factor = match_factor(size)
-    first, second = (reduced(luma(view), factor) for view in (left, right))
-    rows, disparity = _depth(first, second, None if focal is None else focal / factor)
-    turn, onto = rows.level((first.shape[0], first.shape[1]))
+    level = on_common_rows(views, focus, factor, focal)
+    disparity = dense(level.first, level.second, *level.range_px, level.expected).px
     usable = (merged[0].covered_px, merged[1].covered_px)
-    return Laid(size, turn.resampled(factor), onto.resampled(factor), usable, disparity, factor), rows
-
-
-def _depth(first: Plane, second: Plane, focal: float | None) -> tuple[Rectified, Plane]:
-    """How both lumas are laid on common rows, and the disparity of the first as it lies then."""
-    found = match(first, second)
-    size = (first.shape[0], first.shape[1])
-    rows = rectify(spread_out(found, size), size, focal)
-    if isinstance(rows, NotRectified):
-        message = f"The views cannot be mounted: {rows.reason}."
-        raise PairError(message, "Check that both stations show the same subject from beside each other.")
-    turn, onto = rows.level(size)
-    apart = turn.apply(found.first) - onto.apply(found.second)
-    good = np.abs(apart[:, 1]) < _WRONG_PX
-    if rows.base_deg:
-        first = moved(first, Projective.like(turn).matrix(), size, cv2.INTER_CUBIC, cv2.BORDER_REPLICATE)
-    laid = moved(second, onto.matrix(), size, cv2.INTER_CUBIC, cv2.BORDER_REPLICATE)
-    lowest, highest = search_range(first, laid, apart[good, 0])
-    return rows, match_rows(first, laid, lowest, highest).px
+    turn, onto = level.turn.resampled(factor), level.onto.resampled(factor)
+    return Laid(size, turn, onto, usable, disparity, factor), level.rows
 
 
 def _residual(left: Pixels, right: Pixels) -> Residual:
@@ -135,7 +117,7 @@ def _residual(left: Pixels, right: Pixels) -> Residual:
     factor = match_factor((left.shape[0], left.shape[1]))
     found = match(reduced(luma(left), factor), reduced(luma(right), factor))
     dy = found.first[:, 1] - found.second[:, 1]
-    dy = dy[np.abs(dy - np.median(dy)) < _WRONG_PX] * factor if dy.size else dy
+    dy = dy[np.abs(dy - np.median(dy)) < WRONG_PX] * factor if dy.size else dy
     if dy.size < 16:
         return Residual(rms=None, p95=None)
     return Residual(rms=float(np.sqrt(np.mean(dy**2))), p95=float(np.percentile(np.abs(dy), 95)))
