@@ -67,3 +67,10 @@ def test_focus_is_silent_beside_jumps_and_beyond_the_stack():
     assert np.isnan(told[40:44, 10:14]).all()
     np.testing.assert_allclose(told[20:30, 5:45], 20 + 10 * (4 - 10.5) / 10.5, rtol=1e-6)
     np.testing.assert_allclose(told[:, 75:], 20 + 10 * (16 - 10.5) / 10.5, rtol=1e-6)
+
+
+def test_focus_is_trusted_by_the_depth_of_the_pair_whatever_its_size():
+    """The same slope of focus in a pair of a third of the disparity: where it is heard does not change."""
+    focus = np.tile(np.linspace(3, 18, 240, dtype=np.float32) ** 1.1 / 18**0.1, (40, 1))
+    heard = [np.isfinite(expected(focus, Course((20.0, deep_px, 0.0), COUNT))) for deep_px in (9.0, 3.0)]
+    np.testing.assert_array_equal(heard[0], heard[1])

@@ -27,10 +27,8 @@ _FEWEST_POINTS, _FEWEST_IN_FRAME, _FEWEST_FRAMES = 100, 6, 5
 _DEGREE = 2
 _WITHIN_PX = (4.0, 3.0, 2.0, 1.5)
 _FITS_PX, _LEAST_RANGE_PX = 0.75, 2.0
-# Disparity may differ by so much within so many px where focus is heard. On ray-traced views it is then more
-# than 2 px wrong at 0.6, 0.9 and 1.5 % of the places, and at 5 to 9 % of all; in a window twice as wide at
-# 0.1, 0.4 and 1.1 %, but of a quarter fewer places.
-_CALM_REACH_PX, _CALM_PX = 8, 3.0
+# Where focus is heard, the disparity it tells differs within so many px by less than this share of its range.
+_CALM_REACH_PX, _CALM = 8, 0.1
 _FAR_PX = np.float32(1e6)
 
 
@@ -106,8 +104,10 @@ def expected(focus: Plane, course: Course) -> Plane:
     """Disparity (h, w) px that a focus map leads to expect; NaN where it is unknown or not to be trusted."""
     inside = (focus >= 0) & (focus <= course.count - 1)
     disparity = np.where(inside, course.at(focus), np.nan).astype(np.float32)
+    ends = course.at(np.array([0.0, course.count - 1.0]))
+    calm_px = _CALM * abs(float(ends[1] - ends[0]))
     window = np.ones((2 * _CALM_REACH_PX + 1,) * 2, np.uint8)
     # large numbers, as differences of infinities would be warned of
     highest = cv2.dilate(np.where(inside, disparity, -_FAR_PX), window)
     lowest = cv2.erode(np.where(inside, disparity, _FAR_PX), window)
-    return np.where(inside & (highest - lowest < _CALM_PX), disparity, np.float32(np.nan))
+    return np.where(inside & (highest - lowest < calm_px), disparity, np.float32(np.nan))
