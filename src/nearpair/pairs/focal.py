@@ -1,12 +1,15 @@
 """What focus says about disparity: a second measurement of depth, which a pair of single photographs lacks.
 
 Each view has a map of the (fractional) frame in which every place was sharpest. That frame tells the depth,
-and so the disparity, by one smooth course for the whole view: on a rail the inverse of disparity is linear in
-the frame number, on a focus ring nearly any course is possible that goes one way. Over the short range of a
-stack a parabola follows both; it is fitted to places whose disparity is known from matched points.
+and so the disparity, by one course for the whole view that goes one way: nearer in focus is larger in
+disparity. How steep it is changes with lens, rail or ring, and from frame to frame where the steps of the
+stack are uneven; so it is fitted as a rising (or falling) chain through the frames, not as a formula, to
+places whose disparity is known from matched points (isotonic regression; pool adjacent violators: Barlow et
+al., Statistical Inference under Order Restrictions, 1972, from memory).
 
 A map of sharpness is smeared where depth jumps, as the blurred rim of a near thing has a sharpness of its
-own, and in both eyes alike. So focus is heard only where it is nearly the same all around.
+own, and in both eyes alike. So focus is trusted only where it is nearly the same all around. Elsewhere it
+says one thing still: a blurred rim makes things seem nearer, never farther, than they are.
 """
 
 from dataclasses import dataclass
@@ -14,39 +17,78 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.polynomial import polynomial
 from numpy.typing import NDArray
 
 from nearpair.pixels.luma import Plane
 
 F64 = NDArray[np.float64]
-Guide = tuple[Plane, Plane]
-"""Disparity (h, w) px that focus leads to expect in the first and in the second view, NaN where silent."""
 
-_FEWEST_POINTS, _FEWEST_IN_FRAME, _FEWEST_FRAMES = 100, 6, 5
-_DEGREE = 2
-_WITHIN_PX = (4.0, 3.0, 2.0, 1.5)
-_FITS_PX, _LEAST_RANGE_PX = 0.75, 2.0
-# Where focus is heard, the disparity it tells differs within so many px by less than this share of its range.
-_CALM_REACH_PX, _CALM = 8, 0.1
+_FEWEST_POINTS, _FEWEST_IN_KNOT, _FEWEST_KNOTS = 100, 6, 5
+# Points count that are off the course by less than these shares of its range, round by round.
+_WITHIN = (0.25, 0.18, 0.12, 0.1)
+_LEAST_WITHIN_PX = 1.0
+_FITS, _LEAST_FITS_PX, _LEAST_RANGE_PX = 0.06, 0.3, 2.0
+# Where focus is trusted, what it tells differs all around, within this share of the longer side, by less than
+# this share of its range.
+_CALM_REACH, _LEAST_CALM_REACH_PX, _CALM = 0.0053, 3, 0.1
 _FAR_PX = np.float32(1e6)
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Disparity (px) as a parabola of the frame number of sharpest focus, for frames 0 .. count − 1."""
+    """Disparity (px) that goes one way with the frame of sharpest focus, for frames 0 .. count − 1.
 
-    terms: tuple[float, ...]
+    frames, disparity_px: knots of the chain, frames rising.
+    """
+
+    frames: tuple[float, ...]
+    disparity_px: tuple[float, ...]
     count: int
 
     def at(self, focus: NDArray[np.floating[Any]]) -> F64:
-        """Return the disparity (px) of what is sharp in these fractional frames; NaN stays NaN."""
-        return np.asarray(polynomial.polyval(_centred(focus, self.count), self.terms))
+        """Return the disparity (px) of what is sharp in these fractional frames; NaN stays NaN.
+
+        Beyond the knots it goes on with its mean slope.
+        """
+        x, y = np.array(self.frames), np.array(self.disparity_px)
+        asked = np.asarray(focus, np.float64)
+        slope = (y[-1] - y[0]) / (x[-1] - x[0])
+        beyond = asked - np.clip(asked, x[0], x[-1])
+        return np.asarray(np.interp(asked, x, y) + slope * beyond, np.float64)
+
+    @property
+    def deep_px(self) -> float:
+        """Range of disparity that the stack spans."""
+        ends = self.at(np.array([0.0, self.count - 1.0]))
+        return abs(float(ends[1] - ends[0]))
 
 
-def _centred(focus: NDArray[np.floating[Any]], count: int) -> F64:
-    middle = (count - 1) / 2
-    return (np.asarray(focus, np.float64) - middle) / middle
+@dataclass(frozen=True, slots=True, eq=False)
+class Guide:
+    """Disparity (h, w) px that focus leads to expect, NaN where it is silent.
+
+    first, second: of each view, where it is to be trusted; everywhere: of the first view, also beside jumps,
+    where it is too near if anything; deep_px: range of disparity of the stack.
+    """
+
+    first: Plane
+    second: Plane
+    everywhere: Plane
+    deep_px: float
+
+    def halved(self, size: tuple[int, int]) -> "Guide":
+        """The same for pictures of half the size (h, w)."""
+        first, second, everywhere = (
+            np.asarray(plane[::2, ::2][: size[0], : size[1]] / np.float32(2), np.float32)
+            for plane in (self.first, self.second, self.everywhere)
+        )
+        return Guide(first, second, everywhere, self.deep_px / 2)
+
+
+def silent(size: tuple[int, int]) -> Guide:
+    """Without focus maps, or where they tell nothing."""
+    nothing = np.full(size, np.nan, np.float32)
+    return Guide(nothing, nothing, nothing, 1.0)
 
 
 def sampled(focus: Plane, points_px: F64) -> F64:
@@ -61,53 +103,76 @@ def sampled(focus: Plane, points_px: F64) -> F64:
 def course_of(focus: F64, disparity_px: F64, count: int) -> Course | None:
     """Fit the course to points (N,) of known focus and disparity, of which a third may be wrong.
 
-    None where they do not tell one: too few points or frames, no clear fit, no one way, or hardly any range.
+    None where they do not tell one: too few points or frames, no clear fit, or hardly any range.
     """
     usable = (focus >= 0) & (focus <= count - 1) & np.isfinite(disparity_px)
-    if count < _FEWEST_FRAMES or usable.sum() < _FEWEST_POINTS:
+    if usable.sum() < _FEWEST_POINTS:
         return None
     focus, disparity_px = focus[usable], disparity_px[usable]
-    start = _by_frames(focus, disparity_px, count)
-    if start is None:
-        return None
-    at, terms = _centred(focus, count), start
-    for within in _WITHIN_PX:
-        near = np.abs(polynomial.polyval(at, terms) - disparity_px) < within
-        if near.sum() < _FEWEST_POINTS // 2:
+    course = _chain(focus, disparity_px, count)
+    for within in _WITHIN:
+        if course is None:
             return None
-        terms = np.asarray(polynomial.polyfit(at[near], disparity_px[near], _DEGREE))
-    course = Course(tuple(float(t) for t in terms), count)
-    return course if _tells(course, focus, disparity_px) else None
-
-
-def _by_frames(focus: F64, disparity_px: F64, count: int) -> F64 | None:
-    """A first parabola through the median disparity of each frame."""
-    frames = np.rint(focus).astype(np.int64)
-    held = np.bincount(frames, minlength=count)
-    numbers = np.flatnonzero(held >= _FEWEST_IN_FRAME)
-    if len(numbers) < _FEWEST_FRAMES:
+        limit_px = max(_LEAST_WITHIN_PX, within * course.deep_px)
+        near = np.abs(course.at(focus) - disparity_px) < limit_px
+        if near.sum() < len(focus) / 2:
+            return None
+        course = _chain(focus[near], disparity_px[near], count)
+    if course is None or course.deep_px < _LEAST_RANGE_PX:
         return None
-    medians = [float(np.median(disparity_px[frames == number])) for number in numbers]
-    at, weights = _centred(numbers.astype(np.float64), count), np.sqrt(held[numbers])
-    return np.asarray(polynomial.polyfit(at, medians, _DEGREE, w=weights))
+    off = float(np.median(np.abs(course.at(focus) - disparity_px)))
+    return course if off < max(_LEAST_FITS_PX, _FITS * course.deep_px) else None
 
 
-def _tells(course: Course, focus: F64, disparity_px: F64) -> bool:
-    """Whether the course fits most points, goes one way, and has some range."""
-    off = np.abs(course.at(focus) - disparity_px)
-    steps = np.diff(course.at(np.arange(np.floor(focus.min()), np.ceil(focus.max()) + 1)))
-    one_way = bool(np.all(steps > 0) or np.all(steps < 0))
-    return one_way and float(np.median(off)) < _FITS_PX and abs(float(steps.sum())) > _LEAST_RANGE_PX
+def _chain(focus: F64, disparity_px: F64, count: int) -> Course | None:
+    """A chain through the median disparity of each frame (of neighbours together where points are few)."""
+    order = np.argsort(np.rint(focus), kind="stable")
+    numbers = np.rint(focus[order])
+    starts = np.flatnonzero(np.diff(numbers, prepend=-1.0))
+    cuts = [0]
+    for start in starts[1:]:
+        if start - cuts[-1] >= _FEWEST_IN_KNOT:
+            cuts.append(int(start))
+    if len(cuts) > 1 and len(order) - cuts[-1] < _FEWEST_IN_KNOT:
+        cuts.pop()
+    groups = np.split(order, cuts[1:])
+    if len(groups) < _FEWEST_KNOTS:
+        return None
+    x = np.array([np.mean(focus[group]) for group in groups])
+    y = np.array([np.median(disparity_px[group]) for group in groups])
+    weights = np.sqrt([float(len(group)) for group in groups])
+    one_way = 1.0 if np.cov(x, y, aweights=weights)[0, 1] > 0 else -1.0
+    y = one_way * _rising(one_way * y, weights)
+    # levels become slopes, the ends stay where they are
+    y[1:-1] = (y[:-2] + 2 * y[1:-1] + y[2:]) / 4
+    return Course(tuple(x.tolist()), tuple(y.tolist()), count)
 
 
-def expected(focus: Plane, course: Course) -> Plane:
-    """Disparity (h, w) px that a focus map leads to expect; NaN where it is unknown or not to be trusted."""
+def _rising(values: F64, weights: F64) -> F64:
+    """The nearest values (N,) that never fall: neighbours that do are pooled until none does."""
+    pools: list[tuple[float, float, int]] = []
+    for value, weight in zip(values.tolist(), weights.tolist(), strict=True):
+        pool = (value, weight, 1)
+        while pools and pools[-1][0] > pool[0]:
+            mean, held, size = pools.pop()
+            both = held + pool[1]
+            pool = ((mean * held + pool[0] * pool[1]) / both, both, size + pool[2])
+        pools.append(pool)
+    return np.repeat([mean for mean, _, _ in pools], [size for _, _, size in pools])
+
+
+def told(focus: Plane, course: Course) -> Plane:
+    """Disparity (h, w) px that belongs to a focus map; NaN where that is unknown or beyond the stack."""
     inside = (focus >= 0) & (focus <= course.count - 1)
-    disparity = np.where(inside, course.at(focus), np.nan).astype(np.float32)
-    ends = course.at(np.array([0.0, course.count - 1.0]))
-    calm_px = _CALM * abs(float(ends[1] - ends[0]))
-    window = np.ones((2 * _CALM_REACH_PX + 1,) * 2, np.uint8)
+    return np.where(inside, course.at(focus), np.nan).astype(np.float32)
+
+
+def calm(disparity: Plane, deep_px: float) -> Plane:
+    """What focus told (h, w), where it may be trusted: not beside jumps or gaps; NaN elsewhere."""
+    reach_px = max(_LEAST_CALM_REACH_PX, round(_CALM_REACH * max(disparity.shape)))
+    window = np.ones((2 * reach_px + 1,) * 2, np.uint8)
+    inside = np.isfinite(disparity)
     # large numbers, as differences of infinities would be warned of
     highest = cv2.dilate(np.where(inside, disparity, -_FAR_PX), window)
     lowest = cv2.erode(np.where(inside, disparity, _FAR_PX), window)
-    return np.where(inside & (highest - lowest < calm_px), disparity, np.float32(np.nan))
+    return np.where(inside & (highest - lowest < _CALM * deep_px), disparity, np.float32(np.nan))

@@ -16,8 +16,9 @@ U64 = NDArray[np.uint64]
 
 OUTSIDE = 40
 _MOST_COLOUR, _COLOUR_OF_256 = 80, 77
-_PER_FOCUS_PX, _MOST_FOCUS = 5.0, 12.0
+MOST_FOCUS = 12.0
 _BINS_PER_PX, _SUPPORT_BINS = 2, 2
+_MAJORITY, _BEYOND_NEAREST = 0.6, 0.3
 
 
 @njit(cache=True, nogil=True)
@@ -268,6 +269,7 @@ def coloured_costs(
     signatures: tuple[U64, U64],
     colours: tuple[U8, U8],
     expected: tuple[F32, F32],
+    per_focus_px: float,
     lowest: int,
     out: U8,
     top: int,
@@ -275,8 +277,9 @@ def coloured_costs(
 ) -> None:
     """Cost of first(y, x) being second(y, x − lowest − k) into out (h, w, disparities).
 
-    Bits of the signatures that differ, 0.3 of the colours' distance (L1, at most 80), and 5 for each px that
-    either eye's focus leads to expect another disparity (at most 12 each). expected: NaN where silent.
+    Bits of the signatures that differ, 0.3 of the colours' distance (L1, at most 80), and `per_focus_px`
+    for each px that either eye's focus leads to expect another disparity (at most 12 each). expected: NaN
+    where silent.
     """
     width, count = out.shape[1], out.shape[2]
     for y in range(top, bottom):
@@ -285,21 +288,22 @@ def coloured_costs(
                 disparity = lowest + k
                 other = x - disparity
                 if not 0 <= other < width:
-                    out[y, x, k] = OUTSIDE + _off(expected[0][y, x], disparity)
+                    out[y, x, k] = OUTSIDE + _off(expected[0][y, x], disparity, per_focus_px)
                     continue
                 bits = _ones(signatures[0][y, x] ^ signatures[1][y, other])
                 colour = min(_apart(colours[0][y, x], colours[1][y, other]), _MOST_COLOUR)
-                focus = _off(expected[0][y, x], disparity) + _off(expected[1][y, other], disparity)
+                focus = _off(expected[0][y, x], disparity, per_focus_px)
+                focus += _off(expected[1][y, other], disparity, per_focus_px)
                 out[y, x, k] = bits + ((colour * _COLOUR_OF_256) >> 8) + focus
 
 
 @njit(cache=True, nogil=True)
-def _off(expected: float, disparity: int) -> int:
+def _off(expected: float, disparity: int, per_px: float) -> int:
     # comparisons with NaN are False
-    off = abs(expected - disparity) * _PER_FOCUS_PX
-    if off < _MOST_FOCUS:
+    off = abs(expected - disparity) * per_px
+    if off < MOST_FOCUS:
         return int(off)
-    return int(_MOST_FOCUS) if expected == expected else 0
+    return int(MOST_FOCUS) if expected == expected else 0
 
 
 @njit(cache=True, nogil=True)
@@ -322,6 +326,7 @@ def vote(
     step: int,
     by_colour: F32,
     by_distance: F32,
+    nearest: F32,
     out: F32,
     support: F32,
     top: int,
@@ -330,8 +335,9 @@ def vote(
     """Weighted median of the disparities around each pixel asked for, of every `step`-th row and column.
 
     bounds: lowest and highest disparity; by_colour (766,), by_distance (reach + 1,) and `weight` (h, w):
-    weights, 0 has no vote. out: the median (to half a px), or the disparity as it was where that is within a
-    px of it; support: share of votes within a px of the median.
+    weights, 0 has no vote. nearest (h, w): disparity beyond which votes count little where no majority of
+    them agrees, NaN for none. out: the median (to half a px), or the disparity as it was where that is
+    within a px of it; support: share of votes within a px of the median.
     """
     height, width = disparity.shape
     reach = len(by_distance) - 1
@@ -350,6 +356,11 @@ def vote(
                         at = int((disparity[j, i] - bounds[0]) * _BINS_PER_PX + 1)
                         bins[at] += near * alike * weight[j, i]
             middle, support[y, x] = _median(bins)
+            if support[y, x] < _MAJORITY and nearest[y, x] == nearest[y, x]:
+                first = int((nearest[y, x] - bounds[0]) * _BINS_PER_PX + 2)
+                for k in range(min(max(first, 0), len(bins)), len(bins)):
+                    bins[k] *= _BEYOND_NEAREST
+                middle, support[y, x] = _median(bins)
             median = bounds[0] + (middle - 0.5) / _BINS_PER_PX
             if support[y, x] > 0 and not abs(disparity[y, x] - median) <= 1.0:
                 out[y, x] = median
