@@ -16,6 +16,7 @@ hidden from the right eye (for OpenCV: was not answered), and how much of what i
 """
 
 import argparse
+import importlib
 import sys
 import time
 from collections.abc import Callable
@@ -253,7 +254,7 @@ def measured_pairs() -> list[Any]:
     """Return the pairs that the tests carry."""
     if (tests := str(ROOT / "tests")) not in sys.path:
         sys.path.insert(0, tests)
-    from support import pairs  # lies beside the tests, in no package
+    pairs: Any = importlib.import_module("support.pairs")  # lies beside the tests, in no package
 
     return [pairs.cones(), pairs.motorcycle(), pairs.aloe()]
 

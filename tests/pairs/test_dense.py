@@ -14,6 +14,9 @@ from benchmarks.pairs import Answer, Case, Errors, guided, measured_case, opencv
 
 from nearpair.pairs import kernels
 from nearpair.pairs.dense import dense
+from nearpair.pairs.focal import Guide, guide
+from nearpair.pairs.matches import match
+from nearpair.pixels.luma import luma
 from support.pairs import aloe, cones, motorcycle
 
 PAIRS = {"cones": cones, "motorcycle": motorcycle, "aloe": aloe}
@@ -95,10 +98,10 @@ def test_focus_chooses_between_repeated_bars(true_px):
     """Bars 10 px apart fit at 7 and at 17 px alike; nothing but focus can tell which it is."""
     first, second = bands(true_px), bands(0)
     told = np.full((60, 200), true_px, np.float32)
-    found = dense(first, second, 3, 22, (told, told)).filled_px[10:-10, 40:-40]
+    found = dense(first, second, 3, 22, Guide(told, told, told, 20.0)).filled_px[10:-10, 40:-40]
     assert np.mean(np.abs(found - true_px) < 0.5) > 0.95
     other = np.full((60, 200), 24 - true_px, np.float32)
-    misled = dense(first, second, 3, 22, (other, other)).filled_px[10:-10, 40:-40]
+    misled = dense(first, second, 3, 22, Guide(other, other, other, 20.0)).filled_px[10:-10, 40:-40]
     assert np.mean(np.abs(misled - (24 - true_px)) < 0.5) > 0.95
 
 
@@ -108,8 +111,63 @@ def test_focus_does_not_overrule_what_both_eyes_show():
     second = cv2.GaussianBlur(noise, (0, 0), 1.5)
     second = (128 + 40 * second / second.std()).clip(0, 255).astype(np.uint8)
     wrong = np.full((80, 200), 11, np.float32)
-    found = dense(np.roll(second, 6, axis=1), second, 0, 15, (wrong, wrong)).px[8:-8, 20:-20]
+    found = dense(np.roll(second, 6, axis=1), second, 0, 15, Guide(wrong, wrong, wrong, 20.0)).px[
+        8:-8, 20:-20
+    ]
     assert np.mean(np.abs(found - 6) < 0.3) > 0.95
+
+
+@cache
+def planted(name, kind):
+    """A focus map of 30 frames made of the measured disparity: smeared beside jumps, as sharpness is.
+
+    even, uneven: steps of the stack; shuffled, constant, mirrored (of another scene): nothing that is
+    true; halves: the upper half is true, the lower upside down.
+    """
+    pair = PAIRS[name]()
+    maps = []
+    for disparity in (pair.disparity_left_px, pair.disparity_right_px):
+        smeared = cv2.dilate(disparity, np.ones((7, 7), np.uint8))  # near things seem larger than they are
+        lowest, highest = np.percentile(smeared, (0.5, 99.5))
+        share = np.clip((smeared - lowest) / (highest - lowest), 0, 1)
+        maps.append((29 * (share**2 if kind == "uneven" else share)).astype(np.float32))
+    if kind == "shuffled":
+        rng = np.random.default_rng(7)
+        maps = [rng.permutation(plane.ravel()).reshape(plane.shape) for plane in maps]
+    elif kind == "constant":
+        maps = [np.full_like(plane, 12) for plane in maps]
+    elif kind == "mirrored":
+        maps = [np.ascontiguousarray(plane[::-1, ::-1]) for plane in maps]
+    elif kind == "halves":
+        for plane in maps:
+            plane[len(plane) // 2 :] = plane[len(plane) // 2 :][::-1, ::-1].copy()
+    found = match(luma(pair.left), luma(pair.right))
+    return guide(tuple(maps), (30, 30), (found.first, found.second), (found.first - found.second)[:, 0])
+
+
+@cache
+def bad_2(name, kind=None):
+    case = measured_case(PAIRS[name]())
+    found = dense(case.first, case.second, *case.range_px, planted(name, kind) if kind else None)
+    return score(case, Answer(found.px, found.filled_px, found.occluded, 0.0)).filled.bad_2
+
+
+@pytest.mark.parametrize("kind", ["even", "uneven"])
+@pytest.mark.parametrize("name", ["cones", "motorcycle"])
+def test_focus_makes_real_pairs_better(name, kind):
+    assert planted(name, kind) is not None
+    assert bad_2(name, kind) < bad_2(name)
+
+
+@pytest.mark.parametrize("kind", ["shuffled", "constant", "mirrored"])
+@pytest.mark.parametrize("name", PAIRS)
+def test_wrong_focus_maps_are_found_out(name, kind):
+    assert planted(name, kind) is None
+
+
+@pytest.mark.parametrize("name", PAIRS)
+def test_focus_that_is_wrong_in_half_of_the_picture_harms_little(name):
+    assert bad_2(name, "halves") < bad_2(name) + 0.5
 
 
 def test_a_flat_picture_has_no_confidence():
@@ -158,6 +216,6 @@ def test_a_deep_pair_is_matched_at_half_size():
     first = np.ascontiguousarray(picture[:, 300:670])
     second = np.concatenate([picture[:130, 330:700], picture[130:, 530:900]])
     told = np.full((260, 370), np.nan, np.float32)
-    found = dense(first, second, 20, 240, (told, told)).px
+    found = dense(first, second, 20, 240, Guide(told, told, told, 200.0)).px
     assert np.nanmedian(found[20:110, 260:360]) == pytest.approx(30, abs=0.5)
     assert np.nanmedian(found[150:240, 260:360]) == pytest.approx(230, abs=0.5)

@@ -24,13 +24,18 @@ from nearpair.pixels.luma import Plane
 F64 = NDArray[np.float64]
 
 _FEWEST_POINTS, _FEWEST_IN_KNOT, _FEWEST_KNOTS = 100, 6, 5
+_WIDEST_KNOT = 0.08
 # Points count that are off the course by less than these shares of its range, round by round.
 _WITHIN = (0.25, 0.18, 0.12, 0.1)
-_LEAST_WITHIN_PX = 1.0
+_LEAST_WITHIN_PX, _LEAST_SHARE = 1.0, 0.7
 _FITS, _LEAST_FITS_PX, _LEAST_RANGE_PX = 0.06, 0.3, 2.0
 # Where focus is trusted, what it tells differs all around, within this share of the longer side, by less than
-# this share of its range.
-_CALM_REACH, _LEAST_CALM_REACH_PX, _CALM = 0.0053, 3, 0.1
+# this share of its range, and so much at most.
+_CALM_REACH, _LEAST_CALM_REACH_PX = 0.0053, 3
+_OFF, _MOST_OFF_PX, _FRAMES_OFF = 0.1, 2.0, 0.25
+# Focus is silent around where more of the matched points than this share are off what it tells by more than
+# so many times that; counted in cells of this share of the longer side, smoothed over so many.
+_CELL, _CELLS_AROUND, _CONTRADICTS, _MOST_CONTRADICTED, _FEW = 0.02, 2.0, 1.5, 0.2, 0.01
 _FAR_PX = np.float32(1e6)
 
 
@@ -91,6 +96,28 @@ def silent(size: tuple[int, int]) -> Guide:
     return Guide(nothing, nothing, nothing, 1.0)
 
 
+def guide(
+    focus: tuple[Plane, Plane],
+    counts: tuple[int, int],
+    points_px: tuple[F64, F64],
+    disparity_px: F64,
+) -> Guide | None:
+    """What the focus maps (h, w) of two views tell, from matched points (N, 2) and their disparity (N,).
+
+    focus: fractional frame numbers, of `counts` frames in all; NaN where unknown. points_px: in each view.
+    None if either map does not follow the disparity: a plain photograph has none, a wrong one does not.
+    """
+    maps, deep_px = [], []
+    for plane, points, count in zip(focus, points_px, counts, strict=True):
+        course = course_of(sampled(plane, points), disparity_px, count)
+        if course is None:
+            return None
+        maps.append(_backed(told(plane, course), points, disparity_px, course.deep_px))
+        deep_px.append(course.deep_px)
+    deep = min(deep_px)
+    return Guide(calm(maps[0], deep), calm(maps[1], deep), maps[0], deep)
+
+
 def sampled(focus: Plane, points_px: F64) -> F64:
     """Focus (N,) at points (N, 2), (x, y) px of the map (h, w); NaN outside it."""
     columns, rows = np.rint(points_px).astype(np.int64).T
@@ -115,7 +142,7 @@ def course_of(focus: F64, disparity_px: F64, count: int) -> Course | None:
             return None
         limit_px = max(_LEAST_WITHIN_PX, within * course.deep_px)
         near = np.abs(course.at(focus) - disparity_px) < limit_px
-        if near.sum() < len(focus) / 2:
+        if near.mean() < _LEAST_SHARE:
             return None
         course = _chain(focus[near], disparity_px[near], count)
     if course is None or course.deep_px < _LEAST_RANGE_PX:
@@ -135,36 +162,70 @@ def _chain(focus: F64, disparity_px: F64, count: int) -> Course | None:
             cuts.append(int(start))
     if len(cuts) > 1 and len(order) - cuts[-1] < _FEWEST_IN_KNOT:
         cuts.pop()
-    groups = np.split(order, cuts[1:])
+    # neighbours far apart have no middle that is on the course
+    groups = [
+        group for group in np.split(order, cuts[1:]) if np.ptp(focus[group]) < max(1.5, _WIDEST_KNOT * count)
+    ]
     if len(groups) < _FEWEST_KNOTS:
         return None
     x = np.array([np.mean(focus[group]) for group in groups])
     y = np.array([np.median(disparity_px[group]) for group in groups])
     weights = np.sqrt([float(len(group)) for group in groups])
     one_way = 1.0 if np.cov(x, y, aweights=weights)[0, 1] > 0 else -1.0
-    y = one_way * _rising(one_way * y, weights)
-    # levels become slopes, the ends stay where they are
-    y[1:-1] = (y[:-2] + 2 * y[1:-1] + y[2:]) / 4
-    return Course(tuple(x.tolist()), tuple(y.tolist()), count)
+    pools = _rising(one_way * y, weights)
+    if len(pools) < _FEWEST_KNOTS:
+        return None
+    # one knot in the middle of each pool: levels become slopes
+    frames = [float(np.average(x[pool], weights=weights[pool])) for _, pool in pools]
+    return Course(tuple(frames), tuple(one_way * value for value, _ in pools), count)
 
 
-def _rising(values: F64, weights: F64) -> F64:
-    """The nearest values (N,) that never fall: neighbours that do are pooled until none does."""
-    pools: list[tuple[float, float, int]] = []
-    for value, weight in zip(values.tolist(), weights.tolist(), strict=True):
-        pool = (value, weight, 1)
-        while pools and pools[-1][0] > pool[0]:
-            mean, held, size = pools.pop()
+def _rising(values: F64, weights: F64) -> list[tuple[float, slice]]:
+    """The nearest values that never fall, each with those of `values` (N,) that were pooled for it."""
+    pools: list[tuple[float, float, slice]] = []
+    for at, (value, weight) in enumerate(zip(values.tolist(), weights.tolist(), strict=True)):
+        pool = (value, weight, slice(at, at + 1))
+        while pools and pools[-1][0] >= pool[0]:
+            mean, held, before = pools.pop()
             both = held + pool[1]
-            pool = ((mean * held + pool[0] * pool[1]) / both, both, size + pool[2])
+            pool = ((mean * held + pool[0] * pool[1]) / both, both, slice(before.start, pool[2].stop))
         pools.append(pool)
-    return np.repeat([mean for mean, _, _ in pools], [size for _, _, size in pools])
+    return [(mean, pooled) for mean, _, pooled in pools]
 
 
 def told(focus: Plane, course: Course) -> Plane:
-    """Disparity (h, w) px that belongs to a focus map; NaN where that is unknown or beyond the stack."""
+    """Disparity (h, w) px that belongs to a focus map.
+
+    NaN where that is unknown, beyond the stack, or where the course is so steep that a fourth of a frame,
+    which is what a map may be off, is too much.
+    """
     inside = (focus >= 0) & (focus <= course.count - 1)
+    steep = np.abs(course.at(focus + 0.5) - course.at(focus - 0.5))
+    inside &= steep * _FRAMES_OFF < _off_px(course.deep_px)
     return np.where(inside, course.at(focus), np.nan).astype(np.float32)
+
+
+def _off_px(deep_px: float) -> float:
+    """How far focus may be off and still be trusted: by the pair's own depth, whatever its size."""
+    return min(_OFF * deep_px, _MOST_OFF_PX)
+
+
+def _backed(disparity: Plane, points_px: F64, disparity_px: F64, deep_px: float) -> Plane:
+    """What focus told (h, w), but NaN where many of the matched points around contradict it."""
+    cell_px = max(1.0, _CELL * max(disparity.shape))
+    off = np.abs(sampled(disparity, points_px) - disparity_px)
+    wrong = off > max(_LEAST_WITHIN_PX, _CONTRADICTS * _off_px(deep_px))
+    shape = tuple(int(side / cell_px) + 1 for side in disparity.shape)
+    columns, rows = np.clip(points_px / cell_px, 0, np.array(shape[::-1]) - 1).astype(np.int64).T
+    counts = []
+    for which in (wrong, off == off):
+        count = np.zeros(shape, np.float32)
+        np.add.at(count, (rows[which], columns[which]), 1)
+        counts.append(cv2.GaussianBlur(count, (0, 0), _CELLS_AROUND))
+    silent_cells = counts[0] > _MOST_CONTRADICTED * counts[1] + _FEW
+    at_rows = np.minimum((np.arange(disparity.shape[0]) / cell_px).astype(np.int64), shape[0] - 1)
+    at_columns = np.minimum((np.arange(disparity.shape[1]) / cell_px).astype(np.int64), shape[1] - 1)
+    return np.where(silent_cells[at_rows[:, None], at_columns], np.float32(np.nan), disparity)
 
 
 def calm(disparity: Plane, deep_px: float) -> Plane:
@@ -175,4 +236,4 @@ def calm(disparity: Plane, deep_px: float) -> Plane:
     # large numbers, as differences of infinities would be warned of
     highest = cv2.dilate(np.where(inside, disparity, -_FAR_PX), window)
     lowest = cv2.erode(np.where(inside, disparity, _FAR_PX), window)
-    return np.where(inside & (highest - lowest < _CALM * deep_px), disparity, np.float32(np.nan))
+    return np.where(inside & (highest - lowest < _off_px(deep_px)), disparity, np.float32(np.nan))

@@ -11,7 +11,7 @@ from nearpair.errors import PairError
 from nearpair.geometry.projective import Projective
 from nearpair.geometry.transforms import Similarity
 from nearpair.pairs.evidence import search_range
-from nearpair.pairs.focal import Guide, calm, course_of, sampled, told
+from nearpair.pairs.focal import Guide, guide
 from nearpair.pairs.matches import Matches, match, spread_out
 from nearpair.pairs.rectify import NotRectified, Rectified, rectify
 from nearpair.pixels.luma import Pixels, Plane, luma, reduced
@@ -74,15 +74,15 @@ def on_common_rows(
         return moved(picture, matrices[eye], size, how, cv2.BORDER_REPLICATE)
 
     range_px = search_range(laid(lumas[0], 0), laid(lumas[1], 1), apart[good, 0])
-    guide = _told_by_focus(focus, factor, found.keep(good), apart[good, 0])
-    if guide is not None:
+    told = _told_by_focus(focus, factor, found.keep(good), apart[good, 0])
+    if told is not None:
         one, two, every = (
             laid(plane, eye, cv2.INTER_NEAREST)
-            for plane, eye in ((guide.first, 0), (guide.second, 1), (guide.everywhere, 0))
+            for plane, eye in ((told.first, 0), (told.second, 1), (told.everywhere, 0))
         )
-        guide = Guide(one, two, every, guide.deep_px)
+        told = Guide(one, two, every, told.deep_px)
     small = [_reduced(view, factor) for view in views]
-    return Level(rows, turn, onto, laid(small[0], 0), laid(small[1], 1), range_px, guide)
+    return Level(rows, turn, onto, laid(small[0], 0), laid(small[1], 1), range_px, told)
 
 
 def _reduced(view: Pixels, factor: int) -> Pixels:
@@ -97,14 +97,9 @@ def _told_by_focus(
     focus: tuple[Focused, Focused], factor: int, found: Matches, disparities_px: NDArray[np.float64]
 ) -> Guide | None:
     """Disparity that focus leads to expect, on each view as it is; None if it tells none."""
-    maps, deep_px = [], []
-    for eye, points in zip(focus, (found.first, found.second), strict=True):
+    small = []
+    for eye in focus:
         height, width = eye.frame.shape[0] // factor, eye.frame.shape[1] // factor
-        small = eye.frame[factor // 2 :: factor, factor // 2 :: factor][:height, :width]
-        course = course_of(sampled(small, points), disparities_px, eye.count)
-        if course is None:
-            return None
-        maps.append(told(small, course))
-        deep_px.append(course.deep_px)
-    deep = min(deep_px)
-    return Guide(calm(maps[0], deep), calm(maps[1], deep), maps[0], deep)
+        small.append(eye.frame[factor // 2 :: factor, factor // 2 :: factor][:height, :width])
+    counts = focus[0].count, focus[1].count
+    return guide((small[0], small[1]), counts, (found.first, found.second), disparities_px)
