@@ -155,8 +155,15 @@ def bad_2(name, kind=None):
 @pytest.mark.parametrize("kind", ["even", "uneven"])
 @pytest.mark.parametrize("name", ["cones", "motorcycle"])
 def test_focus_makes_real_pairs_better(name, kind):
+    """Filled, beyond 2 px: 1.55 to 1.35 and 1.46 %, 2.32 to 1.46 and 1.48 %."""
     assert planted(name, kind) is not None
-    assert bad_2(name, kind) < bad_2(name)
+    assert bad_2(name, kind) < 0.97 * bad_2(name)
+
+
+def test_focus_beside_many_jumps_harms_little():
+    """Aloe's narrow leaves, smeared: 2.41 to 1.90 %; with uneven steps to 2.71 %."""
+    assert bad_2("aloe", "even") < bad_2("aloe")
+    assert bad_2("aloe", "uneven") < bad_2("aloe") + 0.5
 
 
 @pytest.mark.parametrize("kind", ["shuffled", "constant", "mirrored"])

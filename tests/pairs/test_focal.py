@@ -115,11 +115,13 @@ def test_focus_is_silent_where_matched_points_contradict_it():
     """A map that is true on the left, and shows another thing on the right."""
     points = RNG.uniform((0, 0), (180, 90), (900, 2))
     focus = np.tile(np.abs(np.linspace(-21, 21, 181, dtype=np.float32)), (91, 1))
-    focus[:, 120:] = 20 - focus[:, 120:]
+    focus[:, 161:] = 21 - focus[:, 161:]
     disparity = np.abs(points[:, 0] - 90) / 4
     found = guide((focus, focus), (COUNT, COUNT), (points, points), disparity)
-    assert np.isnan(found.everywhere[:, 150:]).all()
-    assert np.isfinite(found.everywhere[:, :90]).all()
+    assert np.isnan(found.everywhere[:, 172:]).all()
+    assert np.isfinite(found.everywhere[:, 5:85]).all()
+    focus[:, 120:] = 20
+    assert guide((focus, focus), (COUNT, COUNT), (points, points), disparity) is None
 
 
 def test_a_guide_of_halves_is_half_of_it():

@@ -33,8 +33,10 @@ _FITS, _LEAST_FITS_PX, _LEAST_RANGE_PX = 0.06, 0.3, 2.0
 # this share of its range, and so much at most.
 _CALM_REACH, _LEAST_CALM_REACH_PX = 0.0053, 3
 _OFF, _MOST_OFF_PX, _FRAMES_OFF = 0.1, 2.0, 0.25
-# Focus is silent around where more of the matched points than this share are off what it tells by more than
-# so many times that; counted in cells of this share of the longer side, smoothed over so many.
+# A matched point contradicts what focus tells if it is off by more than so many times that (in ray-traced
+# scenes 1 in 100). Where more than a share of the points around do, focus is silent; counted in cells of a
+# share of the longer side, smoothed over so many. Altogether silent if more than _MOST_WRONG of all do.
+_MOST_WRONG = 0.15
 _CELL, _CELLS_AROUND, _CONTRADICTS, _MOST_CONTRADICTED, _FEW = 0.02, 2.0, 1.5, 0.2, 0.01
 _FAR_PX = np.float32(1e6)
 
@@ -112,7 +114,11 @@ def guide(
         course = course_of(sampled(plane, points), disparity_px, count)
         if course is None:
             return None
-        maps.append(_backed(told(plane, course), points, disparity_px, course.deep_px))
+        said = told(plane, course)
+        wrong = _contradicted(said, points, disparity_px, course.deep_px)
+        if np.mean(wrong) > _MOST_WRONG:
+            return None
+        maps.append(_backed(said, points, wrong))
         deep_px.append(course.deep_px)
     deep = min(deep_px)
     return Guide(calm(maps[0], deep), calm(maps[1], deep), maps[0], deep)
@@ -210,15 +216,19 @@ def _off_px(deep_px: float) -> float:
     return min(_OFF * deep_px, _MOST_OFF_PX)
 
 
-def _backed(disparity: Plane, points_px: F64, disparity_px: F64, deep_px: float) -> Plane:
+def _contradicted(disparity: Plane, points_px: F64, disparity_px: F64, deep_px: float) -> NDArray[np.bool_]:
+    """Which matched points (N,) are clearly off what focus told (h, w)."""
+    off = np.abs(sampled(disparity, points_px) - disparity_px)
+    return np.asarray(off > max(_LEAST_WITHIN_PX, _CONTRADICTS * _off_px(deep_px)))
+
+
+def _backed(disparity: Plane, points_px: F64, wrong: NDArray[np.bool_]) -> Plane:
     """What focus told (h, w), but NaN where many of the matched points around contradict it."""
     cell_px = max(1.0, _CELL * max(disparity.shape))
-    off = np.abs(sampled(disparity, points_px) - disparity_px)
-    wrong = off > max(_LEAST_WITHIN_PX, _CONTRADICTS * _off_px(deep_px))
     shape = tuple(int(side / cell_px) + 1 for side in disparity.shape)
     columns, rows = np.clip(points_px / cell_px, 0, np.array(shape[::-1]) - 1).astype(np.int64).T
     counts = []
-    for which in (wrong, off == off):
+    for which in (wrong, np.ones_like(wrong)):
         count = np.zeros(shape, np.float32)
         np.add.at(count, (rows[which], columns[which]), 1)
         counts.append(cv2.GaussianBlur(count, (0, 0), _CELLS_AROUND))
