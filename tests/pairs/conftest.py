@@ -1,7 +1,8 @@
-"""Lets the tests here import `support`, the helpers that lie beside this folder."""
+"""Lets the tests here import `support` and `benchmarks`, which are no part of the package."""
 
 import sys
 from pathlib import Path
 
-if (helpers := str(Path(__file__).parents[1])) not in sys.path:
-    sys.path.insert(0, helpers)
+for folder in (Path(__file__).parents[1], Path(__file__).parents[2]):
+    if str(folder) not in sys.path:
+        sys.path.insert(0, str(folder))

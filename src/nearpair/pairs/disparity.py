@@ -14,6 +14,7 @@ from nearpair.pixels.luma import Plane, reduced
 
 Known = NDArray[np.bool_]
 Signature = NDArray[np.uint64]
+Costs = NDArray[np.uint8]
 Sums = NDArray[np.uint16]
 
 _SMALL, _LARGE = 6, 90
@@ -26,8 +27,8 @@ _TEXTURE_WINDOW_PX, _LEAST_NEIGHBOURS = 15, 1.0
 _SPECKLE_PX = 120
 _REACH = 3
 _MEDIAN_REACH = 2
-_MOST_DISPARITIES = 160
-_SMALLEST_SIDE_PX = 100
+MOST_DISPARITIES = 160
+SMALLEST_SIDE_PX = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,17 +48,17 @@ def match_rows(first: Plane, second: Plane, lowest: int, highest: int) -> Dispar
     Memory: about 3 bytes per pixel and disparity. A range of more than 160 px is searched at half the size,
     to keep that bounded: so deep a pair is coarser to the half pixel, but loses nothing of its range.
     """
-    if highest - lowest < _MOST_DISPARITIES or min(first.shape) < 2 * _SMALLEST_SIDE_PX:
+    if highest - lowest < MOST_DISPARITIES or min(first.shape) < 2 * SMALLEST_SIDE_PX:
         return _match(first, second, lowest, highest)
     half = match_rows(reduced(first, 2), reduced(second, 2), lowest // 2, -(-highest // 2))
     return Disparity(
-        2 * _doubled(half.px, first.shape),
-        _doubled(half.occluded, first.shape),
-        _doubled(half.margin, first.shape),
+        2 * doubled(half.px, first.shape),
+        doubled(half.occluded, first.shape),
+        doubled(half.margin, first.shape),
     )
 
 
-def _doubled(plane: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
+def doubled(plane: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
     """Each sample four times; an odd last row or column repeats its neighbour."""
     rows = np.minimum(np.arange(shape[0]) // 2, plane.shape[0] - 1)
     columns = np.minimum(np.arange(shape[1]) // 2, plane.shape[1] - 1)
@@ -65,45 +66,59 @@ def _doubled(plane: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
     return doubled
 
 
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """What the sums of matching say: disparity (px), how clearly it won (0..1), whether both sides agree."""
+
+    px: Plane
+    margin: Plane
+    same: Known
+
+
 def _match(first: Plane, second: Plane, lowest: int, highest: int) -> Disparity:
-    height, width = first.shape
-    signatures = (_signature(first), _signature(second))
-    sums = _aggregated(first, signatures, lowest, highest - lowest + 1)
-    disparity = np.empty((height, width), np.float32)
-    margin = np.empty((height, width), np.float32)
+    signatures = (signature(first), signature(second))
+    cost = np.empty((*first.shape, highest - lowest + 1), np.uint8)
+    in_bands(len(cost), partial(kernels.costs, signatures[0], signatures[1], lowest, cost))
+    found = matched(aggregated(cost, first, _SMALL, _LARGE), lowest)
+    good = found.same & (found.margin > _LEAST_MARGIN) & textured(signatures[0])
+    good = _without_speckles(found.px, good)
+    found.px[~good] = np.nan
+    return Disparity(refined(first, second, found.px), ~found.same, found.margin)
+
+
+def matched(sums: Sums, lowest: int) -> Matched:
+    """Read the sums (h, w, disparities) from both sides."""
+    height, width = sums.shape[:2]
+    disparity, margin = np.empty((height, width), np.float32), np.empty((height, width), np.float32)
     in_bands(height, partial(kernels.pick, sums, lowest, disparity, margin))
     other = np.empty((height, width), np.float32)
     in_bands(height, partial(kernels.pick_other, sums, lowest, other))
-    del sums
     same = np.empty((height, width), np.bool_)
     in_bands(height, partial(kernels.agree, disparity, other, _TOLERANCE_PX, same))
-    good = same & (margin > _LEAST_MARGIN) & _textured(signatures[0])
-    good = _without_speckles(disparity, good)
-    disparity[~good] = np.nan
-    return Disparity(_fine(first, second, disparity), ~same, margin)
+    return Matched(disparity, margin, same)
 
 
-def _signature(plane: Plane) -> Signature:
+def signature(plane: Plane, reach_x: int = 4, reach_y: int = 3) -> Signature:
+    """Census signature of each pixel of a luma (h, w), noise passed over."""
     out = np.empty(plane.shape, np.uint64)
-    kernels.census(np.ascontiguousarray(plane, np.float32), _NOISE, out)
+    kernels.census(np.ascontiguousarray(plane, np.float32), _NOISE, out, reach_x, reach_y)
     return out
 
 
-def _textured(signature: Signature) -> Known:
+def textured(signature: Signature) -> Known:
+    """Where anything differs from its neighbours by more than noise."""
     brighter = np.bitwise_count(signature).astype(np.float32)
     window = (_TEXTURE_WINDOW_PX, _TEXTURE_WINDOW_PX)
     return np.asarray(cv2.blur(brighter, window) >= _LEAST_NEIGHBOURS)
 
 
-def _aggregated(first: Plane, signatures: tuple[Signature, Signature], lowest: int, count: int) -> Sums:
-    height, width = first.shape
-    cost = np.empty((height, width, count), np.uint8)
-    in_bands(height, partial(kernels.costs, signatures[0], signatures[1], lowest, cost))
-    sums = np.zeros((height, width, count), np.uint16)
-    edges = np.ascontiguousarray(first, np.float32)
-    in_bands(height, partial(kernels.along_rows, cost, edges, sums, _SMALL, _LARGE))
+def aggregated(cost: Costs, edges: Plane, small: int, large: int) -> Sums:
+    """Sum the costs (h, w, disparities) along eight paths; jumps in depth are cheap at edges of a luma."""
+    sums = np.zeros(cost.shape, np.uint16)
+    plane = np.ascontiguousarray(edges, np.float32)
+    in_bands(len(cost), partial(kernels.along_rows, cost, plane, sums, small, large))
     for downwards in (True, False):
-        kernels.along_columns(cost, edges, sums, _SMALL, _LARGE, downwards)
+        kernels.along_columns(cost, plane, sums, small, large, downwards)
     return sums
 
 
@@ -115,7 +130,7 @@ def _without_speckles(disparity: Plane, good: Known) -> Known:
     return np.asarray(scaled > 0)
 
 
-def _fine(first: Plane, second: Plane, disparity: Plane) -> Plane:
+def refined(first: Plane, second: Plane, disparity: Plane) -> Plane:
     """Sub-pixel refinement of the known disparities, then a median against outliers of the refinement."""
     blurred = [np.asarray(cv2.GaussianBlur(p, (0, 0), 0.7), np.float32) for p in (first, second)]
     slope = np.asarray(cv2.Scharr(blurred[1], cv2.CV_32F, 1, 0) / 32, np.float32)

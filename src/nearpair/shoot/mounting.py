@@ -5,22 +5,22 @@ import math
 import msgspec
 import numpy as np
 
-from nearpair.errors import PairError
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_float_tiff, write_tiff
+from nearpair.pairs.dense import dense
 from nearpair.pairs.matches import match
 from nearpair.pairs.mounting import mounted
-from nearpair.pairs.onrows import OnRows, on_rows
 from nearpair.pairs.placing import Laid, Placed, allowed_for, floating_sides, parallax_of, place
-from nearpair.pairs.rectify import NotRectified, Rectified
-from nearpair.pixels.luma import Plane, luma, reduced
+from nearpair.pairs.rectify import Rectified
+from nearpair.pixels.luma import luma, reduced
 from nearpair.progress import Progress
 from nearpair.proof.model import Mounting, Residual
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.levelling import WRONG_PX, Focused, on_common_rows
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.merging import Merged
@@ -29,7 +29,6 @@ from nearpair.shoot.smallviews import focal_px
 from nearpair.shoot.surveying import match_factor
 
 _STEPS = 4
-_WRONG_PX = 3.0
 
 
 class Mounted(msgspec.Struct, frozen=True):
@@ -59,10 +58,12 @@ def mount_pair(
         # a proof must never stand beside a pair it does not speak of, not even if this run is stopped
         stale.unlink(missing_ok=True)
     views = [read_tiff(shoot.view(member.station.name)) for member in pair]
+    focus = [Focused(read_tiff(shoot.focus(m.station.name)), len(m.station.frames)) for m in pair]
     progress("mounting the pair", 0, _STEPS)
     focal = [focal_px(frame, max(frame.size_px)) for frame in map(_reference, pair)]
     focal_known = focal[0] if focal[0] == focal[1] else None
-    laid, rows = _laid(views[0], views[1], merged, focal_known, asked.base_share)
+    laid, rows = _laid((views[0], views[1]), (focus[0], focus[1]), merged, focal_known, asked.base_share)
+    del focus
     progress("mounting the pair", 2, _STEPS)
     placed = place(laid, asked.window, asked.aspect_ratio(), allowed_for(decisions.viewing.seen()))
     left, right = mounted(views[0], views[1], placed.mount)
@@ -90,25 +91,20 @@ def _reference(member: Member) -> FrameInfo:
 
 
 def _laid(
-    left: Pixels, right: Pixels, merged: tuple[Merged, Merged], focal: float | None, base_share: float
+    views: tuple[Pixels, Pixels],
+    focus: tuple[Focused, Focused],
+    merged: tuple[Merged, Merged],
+    focal: float | None,
+    base_share: float,
 ) -> tuple[Laid, Rectified]:
     """Lay the views on common rows and measure their depth."""
     size = merged[0].size_px
     factor = match_factor(size)
-    first, second = (reduced(luma(view), factor) for view in (left, right))
-    found = _on_rows(first, second, None if focal is None else focal / factor)
+    level = on_common_rows(views, focus, factor, focal)
+    disparity = dense(level.first, level.second, *level.range_px, level.expected).px
     usable = (merged[0].covered_px, merged[1].covered_px)
-    turn, onto = found.first.resampled(factor), found.second.resampled(factor)
-    return Laid(size, turn, onto, usable, found.disparity, factor, base_share), found.rows
-
-
-def _on_rows(first: Plane, second: Plane, focal: float | None) -> OnRows:
-    """How both lumas are laid on common rows, and the disparity of the first as it lies then."""
-    found = on_rows(first, second, match(first, second), focal)
-    if isinstance(found, NotRectified):
-        message = f"The views cannot be mounted: {found.reason}."
-        raise PairError(message, "Check that both stations show the same subject from beside each other.")
-    return found
+    turn, onto = level.turn.resampled(factor), level.onto.resampled(factor)
+    return Laid(size, turn, onto, usable, disparity, factor, base_share), level.rows
 
 
 def _residual(left: Pixels, right: Pixels) -> Residual:
@@ -116,7 +112,7 @@ def _residual(left: Pixels, right: Pixels) -> Residual:
     factor = match_factor((left.shape[0], left.shape[1]))
     found = match(reduced(luma(left), factor), reduced(luma(right), factor))
     dy = found.first[:, 1] - found.second[:, 1]
-    dy = dy[np.abs(dy - np.median(dy)) < _WRONG_PX] * factor if dy.size else dy
+    dy = dy[np.abs(dy - np.median(dy)) < WRONG_PX] * factor if dy.size else dy
     if dy.size < 16:
         return Residual(rms=None, p95=None)
     return Residual(rms=float(np.sqrt(np.mean(dy**2))), p95=float(np.percentile(np.abs(dy), 95)))
