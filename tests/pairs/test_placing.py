@@ -72,7 +72,9 @@ def test_no_side_cuts_what_stands_in_front(found_boxes, slope, deep_px, aspect, 
         assert "yet a side cuts" in placed.window_rule
     assert max(sides) <= 0.04 * width
     near, far = np.nanpercentile(parallax, [1, 99])
-    if far - near < (USUAL.far - USUAL.near) * width - 2:
+    # the window is chosen before sides are cropped, which may take away the very thing it was chosen for
+    cropped = "off the" in placed.crop_rule
+    if not cropped and far - near < (USUAL.far - USUAL.near) * width - 2:
         assert far <= USUAL.far * width + 1.5
         assert near >= USUAL.near * width - 1.5
 
