@@ -22,6 +22,7 @@ from nearpair.proof.ranking import (
     Measured,
     choice_reason,
     comfortable_range_arcmin,
+    held_against,
     next_base,
     ranked,
 )
@@ -155,6 +156,17 @@ def test_the_base_that_fills_what_is_comfortable():
     assert (found.of_widest, found.of_narrowest) == (pytest.approx(1.25), pytest.approx(5))
     assert (found.fills_mm, found.enough_mm) == (pytest.approx(15), pytest.approx(5))
     assert next_base(rows((0.25, 0.2), (0.5, 0.4), (1.0, 0.8))).fills_mm is None
+
+
+def test_the_finished_pair_sets_the_base_right():
+    listed = rows((0.25, 0.2), (0.5, 0.4), (1.0, 0.8), chosen=1)
+    listed[1] = msgspec.structs.replace(listed[1], range_arcmin=48.0)
+    found = next_base(listed, 6.0)
+    right = held_against(found, listed, 50.0)
+    for name in NextBase.__struct_fields__:
+        assert getattr(right, name) == pytest.approx(getattr(found, name) * 48 / 50)
+    assert held_against(found, listed, None) == found
+    assert held_against(None, listed, 50.0) is None
 
 
 def test_no_base_is_recommended_from_less_than_three_measured_pairs():

@@ -45,7 +45,7 @@ def _row(candidate: Candidate) -> tuple[str, ...]:
         _arcmin(candidate.far_arcmin),
         "-" if candidate.relief is None else f"{candidate.relief:.0f}",
         "-" if candidate.used_share is None else percent(candidate.used_share),
-        f"{candidate.verdict}: {candidate.reason}" if told else candidate.verdict,
+        f"{candidate.verdict}: {candidate.reason.partition('; ')[0]}" if told else candidate.verdict,
     )
 
 

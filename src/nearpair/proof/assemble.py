@@ -29,6 +29,7 @@ from nearpair.proof.model import (
     Station,
 )
 from nearpair.proof.model_pairs import Candidate, NextBase
+from nearpair.proof.ranking import held_against
 from nearpair.proof.rivalry import ghosting, rivalry, through
 
 
@@ -79,7 +80,7 @@ def assemble(inputs: Inputs) -> Proof:
         capture=_capture(inputs, on),
         edges=edges(inputs.parallax, inputs.mounting.floating_px),
         candidates=inputs.candidates,
-        next_base=inputs.next_base,
+        next_base=held_against(inputs.next_base, inputs.candidates, measured_depth.relief.range_arcmin),
         advice=[],
         verdict="ready",
         notes=inputs.notes,

@@ -169,6 +169,24 @@ def _base_shares(measured: Sequence[Measured]) -> list[float | None]:
     return [None if length is None or widest is None else length / widest for length in lengths]
 
 
+def held_against(
+    found: NextBase | None, candidates: Sequence[Candidate], range_arcmin: float | None
+) -> NextBase | None:
+    """Bases for next time by the depth of the finished pair (arcmin) in place of that of small pictures."""
+    small = next((c.range_arcmin for c in candidates if c.chosen), None)
+    if found is None or not small or not range_arcmin:
+        return found
+    scale = small / range_arcmin
+    lengths = {name: getattr(found, name) for name in ("enough_mm", "fills_mm")}
+    return NextBase(
+        enough=found.enough * scale,
+        fills=found.fills * scale,
+        of_widest=found.of_widest * scale,
+        of_narrowest=found.of_narrowest * scale,
+        **{name: None if length is None else length * scale for name, length in lengths.items()},
+    )
+
+
 def next_base(candidates: Sequence[Candidate], base_mm: float | None = None) -> NextBase | None:
     """What to shoot next time, from the measured pairs; None with fewer than three of them.
 

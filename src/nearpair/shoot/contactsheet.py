@@ -67,7 +67,7 @@ def _tile(ranked: Ranked, number: int, candidate: Candidate, decisions: Decision
 
 def _said(candidate: Candidate) -> str:
     if candidate.used_share is None or candidate.verdict == "few frames":
-        return f"{candidate.verdict}: {candidate.reason}"
+        return f"{candidate.verdict}: {candidate.reason.partition('; ')[0]}"
     return f"{candidate.verdict}, {percent(candidate.used_share)} of the comfortable depth"
 
 
