@@ -1,6 +1,6 @@
 """How true the disparity is, on ray-traced scenes with stacks and on measured pairs, beside OpenCV's matcher.
 
-    python -m benchmarks.pairs [FOLDER...] [--data DIR]
+    python -m benchmarks.pairs [FOLDER...] [--data DIR] [--made]
 
 A FOLDER with `truth/truth.json` is a scene of two stations: the job makes its views, and all matchers get
 them on the same rows, with the same range. Cones, Motorcycle and Aloe (tests/support/pairs.py) follow: single
@@ -12,7 +12,8 @@ from memory): of what was answered, where both eyes see; there with no answer ta
 gaps filled, ours by the matcher itself, the others' from the farther neighbour in the row (Middlebury's way
 with sparse answers), where both eyes see and everywhere. Left out are a border of 2 % of the scenes, what
 lies beyond the other picture's sides, and what nobody measured. Occlusion: how much of what was marked is
-hidden from the right eye (for OpenCV: was not answered), and how much of what is hidden was marked.
+hidden from the right eye (for OpenCV: was not answered), and how much of what is hidden was marked. "s" are
+seconds of all cores together, as the processor counts them.
 """
 
 import argparse
@@ -66,7 +67,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Answer:
-    """What a matcher says: disparity (NaN: no answer), the same filled, what is hidden, seconds."""
+    """What a matcher says: disparity (NaN: no answer), the same filled, what is hidden, seconds of processor time."""
 
     px: NDArray[np.float32]
     filled_px: NDArray[np.float32]
@@ -171,16 +172,16 @@ def unguided(case: Case) -> Answer:
 
 
 def _dense(case: Case, expected: Guide | None) -> Answer:
-    start = time.perf_counter()
+    start = time.process_time()
     found = dense(case.first, case.second, *case.range_px, expected)
-    return Answer(found.px, found.filled_px, found.occluded, time.perf_counter() - start)
+    return Answer(found.px, found.filled_px, found.occluded, time.process_time() - start)
 
 
 def plain(case: Case) -> Answer:
     """Ours by luma alone, nothing filled: what deciding the eyes uses, and mounting did before."""
-    start = time.perf_counter()
+    start = time.process_time()
     found = match_rows(luma(case.first), luma(case.second), *case.range_px)
-    seconds = time.perf_counter() - start
+    seconds = time.process_time() - start
     return Answer(found.px, filled(found.px), found.occluded, seconds)
 
 
@@ -202,13 +203,13 @@ def opencv(case: Case) -> Answer:
     )
     # it answers nothing in columns from which the range reaches beyond the other picture's sides
     left, right = max(0, lowest + count), max(0, -lowest)
-    start = time.perf_counter()
+    start = time.process_time()
     grey = [
         np.pad(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), ((0, 0), (left, right)), mode="edge")
         for picture in (case.first, case.second)
     ]
     found = matcher.compute(grey[0], grey[1]).astype(np.float32)[:, left : left + case.first.shape[1]] / 16
-    seconds = time.perf_counter() - start
+    seconds = time.process_time() - start
     px = np.where(found < lowest, np.float32(np.nan), found)
     return Answer(px, filled(px), np.isnan(px), seconds)
 
@@ -264,6 +265,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("folders", type=Path, nargs="*", metavar="FOLDER")
     parser.add_argument("--data", type=Path, default=Path("bench-data"), help="where the shoots are made")
+    parser.add_argument("--made", action="store_true", help="judge the shoots of an earlier run in DIR")
     options = parser.parse_args()
     measured = [measured_case(pair) for pair in measured_pairs()]
     for matcher in MATCHERS.values():
@@ -271,8 +273,8 @@ def main() -> None:
     print(HEAD)
     for folder in options.folders:
         (options.data / "pairs").mkdir(parents=True, exist_ok=True)
-        scene = load(folder)
-        report(scene_case(scene, run(scene, options.data / "pairs" / folder.name).shoot))
+        scene, target = load(folder), options.data / "pairs" / folder.name
+        report(scene_case(scene, Shoot.load(target) if options.made else run(scene, target).shoot))
     for case in measured:
         report(case)
 

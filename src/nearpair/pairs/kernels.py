@@ -15,6 +15,7 @@ U16 = NDArray[np.uint16]
 U64 = NDArray[np.uint64]
 
 OUTSIDE = 40
+_BESIDE = 60_000  # of a path beyond the range: never the best, and no overflow with a penalty added
 _MOST_COLOUR, _COLOUR_OF_256 = 80, 77
 MOST_FOCUS = 12.0
 _BINS_PER_PX, _SUPPORT_BINS = 2, 2
@@ -66,33 +67,33 @@ def costs(first: U64, second: U64, lowest: int, out: U8, top: int, bottom: int) 
 
 @njit(cache=True, nogil=True)
 def _extend(cost: U8, before: U16, now: U16, sums: U16, small: int, large: int, fresh: bool) -> None:
-    """One step of one path at one pixel; arrays (disparities,)."""
+    """One step of one path at one pixel: cost, sums (disparities,); before, now with _BESIDE at either end.
+
+    All in 16 bits and without a branch, so that eight disparities or more are done at once.
+    """
     count = cost.shape[0]
     if fresh:
         for k in range(count):
-            now[k] = cost[k]
+            now[k + 1] = cost[k]
             sums[k] += cost[k]
         return
-    least = before[0]
-    for k in range(1, count):
-        least = min(least, before[k])
-    ceiling = least + large
+    least = np.uint16(_BESIDE)
     for k in range(count):
-        best = min(before[k], ceiling)
-        if k > 0:
-            best = min(best, before[k - 1] + small)
-        if k < count - 1:
-            best = min(best, before[k + 1] + small)
-        value = cost[k] + best - least
-        now[k] = value
-        sums[k] += value
+        least = min(least, before[k + 1])
+    ceiling, step = np.uint16(least + large), np.uint16(small)
+    for k in range(count):
+        aside = np.uint16(min(before[k], before[k + 2]) + step)
+        best = min(min(before[k + 1], ceiling), aside)
+        value = np.uint16(cost[k] + np.uint16(best - least))
+        now[k + 1] = value
+        sums[k] = np.uint16(sums[k] + value)
 
 
 @njit(cache=True, nogil=True)
 def along_rows(cost: U8, edges: F32, sums: U16, small: int, large: int, top: int, bottom: int) -> None:
     """Aggregate leftwards and rightwards; rows do not depend on each other."""
     width, count = cost.shape[1], cost.shape[2]
-    path = np.zeros((2, count), np.uint16)
+    path = np.full((2, count + 2), _BESIDE, np.uint16)
     for y in range(top, bottom):
         for x in range(width):
             step = x & 1
@@ -115,7 +116,7 @@ def _penalty(plane: F32, y: int, x: int, py: int, px: int, small: int, large: in
 def along_columns(cost: U8, edges: F32, sums: U16, small: int, large: int, downwards: bool) -> None:
     """Aggregate along the vertical and the two diagonals, from the top or from the bottom."""
     height, width, count = cost.shape
-    paths = np.zeros((2, 3, width, count), np.uint16)
+    paths = np.full((2, 3, width, count + 2), _BESIDE, np.uint16)
     for row in range(height):
         y = row if downwards else height - 1 - row
         py = y - 1 if downwards else y + 1
@@ -182,19 +183,21 @@ def _window_step(
     first: F32, second: F32, slope: F32, disparity: F32, y: int, x: int, d: float, reach: int
 ) -> float:
     """Least-squares step of the disparity d of one window; NaN when its texture does not tell."""
-    sg = sgg = sr = sgr = 0.0
+    sg = sgg = sr = sgr = np.float32(0.0)
     n = 0
+    # every column of the window lies at the same fraction between two of the second view
+    whole = int(np.floor(-d))
+    f = np.float32(-d - whole)
+    here = disparity[y, x]
+    left, right = max(x - reach, -whole), min(x + reach, first.shape[1] - 2 - whole)
     for j in range(y - reach, y + reach + 1):
-        for i in range(x - reach, x + reach + 1):
-            at = i - d
-            ix = int(np.floor(at))
+        for i in range(left, right + 1):
             # comparisons with NaN are False: unknown neighbours and other surfaces stay out
-            if not abs(disparity[j, i] - disparity[y, x]) <= 1.0 or ix < 0 or ix + 1 >= first.shape[1]:
+            if not abs(disparity[j, i] - here) <= np.float32(1.0):
                 continue
-            f = at - ix
-            value = second[j, ix] * (1 - f) + second[j, ix + 1] * f
-            g = slope[j, ix] * (1 - f) + slope[j, ix + 1] * f
-            r = first[j, i] - value
+            ix = i + whole
+            g = slope[j, ix] + (slope[j, ix + 1] - slope[j, ix]) * f
+            r = first[j, i] - second[j, ix] - (second[j, ix + 1] - second[j, ix]) * f
             sg += g
             sgg += g * g
             sr += r
