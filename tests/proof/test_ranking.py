@@ -173,6 +173,10 @@ def test_no_base_is_recommended_from_less_than_three_measured_pairs():
     assert next_base(rows((1.0, 0.5))) is None
     assert next_base(rows((0.5, 0.3), (1.0, 0.5), (0.7, None))) is None
     assert next_base(rows((0.5, 0.3), (1.0, 0.5), (0.7, 0.4), (0.2, None), chosen=3)) is None
+    # a stack that ends early has not all of the depth
+    short = rows((0.5, 0.3), (0.7, 0.5), (1.0, 0.4))
+    assert next_base(short) is not None
+    assert next_base([*short[:2], msgspec.structs.replace(short[2], verdict="few frames")]) is None
 
 
 @pytest.mark.parametrize(

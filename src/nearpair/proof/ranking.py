@@ -188,17 +188,18 @@ def held_against(
 
 
 def next_base(candidates: Sequence[Candidate], base_mm: float | None = None) -> NextBase | None:
-    """What to shoot next time, from the measured pairs; None with fewer than three of them.
+    """What to shoot next time, from the measured pairs; None with fewer than three whole ones.
 
     base_mm: the base of the chosen pair. Depth grows in proportion to the base (parallel axes), so each pair
     tells the base that fills what is comfortable; their median counts.
     """
-    told = [(c.base_share, c.used_share) for c in candidates if c.base_share and c.used_share]
+    whole = [c for c in candidates if c.verdict != "few frames" and c.base_share]
+    told = [(c.base_share, c.used_share) for c in whole if c.base_share and c.used_share]
     chosen = next((c.base_share for c in candidates if c.chosen and c.used_share), None)
     if len(told) < 3 or not chosen:
         return None
     filling = float(np.median([base / used for base, used in told]))
-    bases = [c.base_share for c in candidates if c.base_share]
+    bases = [c.base_share for c in whole if c.base_share]
     fills, enough = filling / chosen, ENOUGH_SHARE * filling / chosen
     return NextBase(
         enough=enough,

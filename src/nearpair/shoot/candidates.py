@@ -27,8 +27,8 @@ from nearpair.stacks.grouping import Station
 from nearpair.stacks.registration import placed
 from nearpair.stacks.survey import Survey
 
-# Depths measured at this size are 4 to 7 % less than those of the finished pair (docs/measured.md), and take a
-# third of the time that 750 px take.
+# Depths measured at this size are 4 to 7 % less than those of the finished pair (docs/measured.md). They
+# take a third of the time that 750 px take.
 _LONG_SIDE_PX = 600
 # More pairs than ten stations make are not all looked at: those whose base is nearest to one thirtieth are.
 MOST_PAIRS = 45
