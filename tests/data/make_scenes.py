@@ -124,7 +124,7 @@ def make(scenes: Path) -> None:
         (target / "truth" / "truth.json").write_text(json.dumps(summary(truth, left, right), indent=1) + "\n")
     name, folder, stations = BESIDE
     for station in stations:
-        cut_frames(scenes / folder, station, TARGET / name, 2)
+        cut_frames(scenes / folder, station, TARGET.parent / name, 2)
 
 
 def cut_row(scenes: Path) -> None:

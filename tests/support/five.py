@@ -9,6 +9,8 @@ from pathlib import Path
 
 from support.tiny import SCENES
 
+DATA = SCENES.parent
+
 NAMES = tuple(f"station_{number}" for number in range(1, 6))
 X_MM = dict(zip(NAMES, (-6.0, -3.0, 0.0, 3.0, 6.0), strict=True))
 ORDERS = {name: "near-to-far" if name == "station_2" else "far-to-near" for name in NAMES}
@@ -19,7 +21,7 @@ def five(target: Path, names=NAMES):
     folders = {}
     for name in names:
         thinned = name in ("station_2", "station_4")
-        files = sorted((SCENES / ("gears" if thinned else "gears_beside") / name).iterdir())
+        files = sorted((DATA / ("scenes/gears" if thinned else "gears_beside") / name).iterdir())
         folders[name] = target / name
         folders[name].mkdir(parents=True)
         for file in files[:: 2 if thinned else 1]:
