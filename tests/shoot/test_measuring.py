@@ -60,7 +60,7 @@ def test_a_ring_without_lens_data_gives_depth_from_the_step(tmp_path):
     shoot = tmp_path / "shoot"
     folders = bare(cut("minerals", ("left", "right"), tmp_path / "card"))
     metric = make(folders, shoot, Overrides(step_mm=5.426, field_width_mm=66.4)).metric
-    # in pictures of 257 px, with 2.7 px from near to far, the range comes out 10 % short: a little more than said
+    # in pictures of 257 px, with 2.7 px from near to far, the range comes out 10 % short: more than said
     assert metric.range_mm == pytest.approx(21.8, abs=1.3 * metric.range_error_mm)
     # the step against the disparity tells the distance, roughly
     assert metric.distance_mm == pytest.approx(294.8, abs=metric.distance_error_mm)
