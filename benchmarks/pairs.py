@@ -67,7 +67,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Answer:
-    """A matcher's disparity (NaN: no answer), the same filled, what is hidden, seconds of processor time."""
+    """What a matcher says: disparity (NaN: no answer), the same filled, what is hidden, processor seconds."""
 
     px: NDArray[np.float32]
     filled_px: NDArray[np.float32]

@@ -83,7 +83,7 @@ def _extend(cost: U8, before: U16, now: U16, sums: U16, small: int, large: int, 
     ceiling, step = np.uint16(least + large), np.uint16(small)
     for k in range(count):
         aside = np.uint16(min(before[k], before[k + 2]) + step)
-        best = min(min(before[k + 1], ceiling), aside)  # noqa: PLW3301 - vectorised only like this
+        best = min(before[k + 1], ceiling, aside)
         value = np.uint16(cost[k] + np.uint16(best - least))
         now[k + 1] = value
         sums[k] = np.uint16(sums[k] + value)
@@ -207,7 +207,7 @@ def _window_step(
         return np.nan
     spread = sgg - sg * sg / n
     # first ≈ second(x − d), and the derivative of second(x − d) by d is −slope
-    return -(sgr - sg * sr / n) / spread if spread >= 1e-3 else np.nan
+    return float(-(sgr - sg * sr / n) / spread) if spread >= 1e-3 else np.nan
 
 
 @njit(cache=True, nogil=True)
