@@ -12,6 +12,7 @@ from PIL import Image
 
 from nearpair.errors import NearpairError
 from nearpair.proof.model import DepthOfField, EyeCue, Finding, FocusGap, SetAside
+from nearpair.proof.model_pairs import Candidate
 from nearpair.proof.pictures import depth_picture, legend, thumbnail
 from nearpair.proof.report import PICTURES, VERDICTS, render, with_code
 
@@ -176,6 +177,21 @@ def test_unknown_measures_are_words_not_numbers(lab):
     page = _Page(render(assemble(lab.make_inputs(nothing, views=(grey, grey))), {}))
     assert "not known" in page.text
     assert not re.search(r"\b(nan|inf|None)\b", page.text)
+
+
+def test_the_pairs_that_several_stations_can_make(proof):
+    good = {"base_share": 0.5, "base_mm": 6.0, "near_arcmin": -4.0, "far_arcmin": 42.4, "used_share": 0.38}
+    listed = [
+        Candidate(
+            left="west", right=HOSTILE, relief=76.0, verdict="comfortable", reason="a", chosen=True, **good
+        ),
+        Candidate(left="west", right="far east", verdict="not comparable", reason="only 3 points"),
+    ]
+    text = re.sub(r"\s+", " ", _Page(render(replace(proof, candidates=listed), {})).text)
+    assert f"west and {HOSTILE} (chosen) 0.50 (6.0 mm) -4 to +42 38 % 76 comfortable" in text
+    assert "not comparable: only 3 points" in text
+    # with one pair there is nothing to compare
+    assert "Pairs that" not in render(replace(proof, candidates=listed[:1]), {})
 
 
 def test_refusals(proof):
