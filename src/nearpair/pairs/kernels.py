@@ -24,10 +24,7 @@ _MAJORITY, _BEYOND_NEAREST = 0.6, 0.3
 
 @njit(cache=True, nogil=True)
 def census(plane: F32, noise: float, out: U64, reach_x: int = 4, reach_y: int = 3) -> None:
-    """Signature of each pixel's surroundings: which neighbours are brighter by more than `noise`.
-
-    9 x 7 neighbours, or 2 · reach + 1 either way, 64 at most.
-    """
+    """Which of 9 x 7 neighbours (2 · reach + 1 either way, 64 at most) are brighter by more than `noise`."""
     height, width = plane.shape
     for y in range(height):
         for x in range(width):
