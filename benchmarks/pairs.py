@@ -32,6 +32,7 @@ from numpy.typing import NDArray
 from benchmarks.both_eyes import Correspondence, correspondence
 from benchmarks.judge import Mask, Picture, Plane, Shoot, inner
 from benchmarks.quality import run
+from benchmarks.semi_global import usual_matcher
 from benchmarks.truth import Scene, load
 from nearpair.pairs.dense import dense
 from nearpair.pairs.disparity import match_rows
@@ -40,7 +41,6 @@ from nearpair.pixels.luma import luma
 from nearpair.shoot.levelling import Focused, Level, on_common_rows
 
 ROOT = Path(__file__).parents[1]
-BLOCK_PX = 5
 SEEN_BY_BOTH_PX = 1.5
 HEAD = (
     f"{'pair':20}{'matcher':15}{'s':>5}{'answered':>10}{'bad 1':>7}{'bad 2':>7}{'mean':>6}"
@@ -133,8 +133,10 @@ def scene_case(scene: Scene, shoot: Shoot) -> Case:
 
 def on_level(name: str, found: Correspondence, level: Level) -> Case:
     """Move the truth to where the views lie."""
-    left = level.turn.apply(found.left_px.reshape(-1, 2).astype(np.float64)).reshape(found.left_px.shape)
-    right = level.onto.apply(found.right_px.reshape(-1, 2).astype(np.float64)).reshape(found.left_px.shape)
+    left = level.on.first.apply(found.left_px.reshape(-1, 2).astype(np.float64)).reshape(found.left_px.shape)
+    right = level.on.second.apply(found.right_px.reshape(-1, 2).astype(np.float64)).reshape(
+        found.left_px.shape
+    )
     columns, rows = (np.rint(left[..., k]).astype(np.int64) for k in (0, 1))
     height, width = level.first.shape[:2]
     judged = np.zeros(columns.shape, dtype=np.bool_)
@@ -144,7 +146,7 @@ def on_level(name: str, found: Correspondence, level: Level) -> Case:
     at = np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)
     first, second = np.asarray(level.first, np.uint8), np.asarray(level.second, np.uint8)
     truth = at, left[..., 0] - right[..., 0], found.both, judged
-    return Case(name, first, second, level.range_px, level.expected, *truth)
+    return Case(name, first, second, level.on.range_px, level.expected, *truth)
 
 
 def measured_case(pair: Any) -> Case:
@@ -188,19 +190,7 @@ def plain(case: Case) -> Answer:
 def opencv(case: Case) -> Answer:
     """StereoSGBM with the penalties that OpenCV's documentation gives."""
     lowest, highest = case.range_px
-    count = -(-(highest - lowest + 1) // 16) * 16
-    matcher = cv2.StereoSGBM.create(
-        lowest,
-        count,
-        BLOCK_PX,
-        P1=8 * BLOCK_PX**2,
-        P2=32 * BLOCK_PX**2,
-        disp12MaxDiff=1,
-        uniquenessRatio=10,
-        speckleWindowSize=100,
-        speckleRange=2,
-        mode=cv2.STEREO_SGBM_MODE_HH,
-    )
+    usual, count = usual_matcher(lowest, highest)
     # it answers nothing in columns from which the range reaches beyond the other picture's sides
     left, right = max(0, lowest + count), max(0, -lowest)
     start = time.process_time()
@@ -208,7 +198,7 @@ def opencv(case: Case) -> Answer:
         np.pad(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), ((0, 0), (left, right)), mode="edge")
         for picture in (case.first, case.second)
     ]
-    found = matcher.compute(grey[0], grey[1]).astype(np.float32)[:, left : left + case.first.shape[1]] / 16
+    found = usual.compute(grey[0], grey[1]).astype(np.float32)[:, left : left + case.first.shape[1]] / 16
     seconds = time.process_time() - start
     px = np.where(found < lowest, np.float32(np.nan), found)
     return Answer(px, filled(px), np.isnan(px), seconds)

@@ -11,6 +11,7 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
+from benchmarks.semi_global import usual_matcher
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -63,23 +64,11 @@ def ours(name):
 @cache
 def baseline(name):
     """StereoSGBM with the penalties that OpenCV's documentation gives; NaN where it gives nothing."""
-    pair, block = PAIRS[name](), 5
+    pair = PAIRS[name]()
     lowest, highest = search_range(pair)
-    count = -(-(highest - lowest + 1) // 16) * 16
-    matcher = cv2.StereoSGBM.create(
-        lowest,
-        count,
-        block,
-        P1=8 * block**2,
-        P2=32 * block**2,
-        disp12MaxDiff=1,
-        uniquenessRatio=10,
-        speckleWindowSize=100,
-        speckleRange=2,
-        mode=cv2.STEREO_SGBM_MODE_HH,
-    )
+    usual, _ = usual_matcher(lowest, highest)
     grey = [cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in (pair.left, pair.right)]
-    found = matcher.compute(*grey).astype(np.float32) / 16
+    found = usual.compute(*grey).astype(np.float32) / 16
     return np.where(found < lowest, np.nan, found)
 
 

@@ -38,29 +38,27 @@ def merge(frames, places=None, brightness=None, expected=None, worth=None, chrom
 
 def judged(frames, places, reference, chroma_halved=False, expected=None):
     """What is worth looking at of each frame, as the job finds it."""
-    worths, codes, fits = _taken(frames, places, reference, chroma_halved, expected)
-    return [worths.of(number, given, fits[number]) for number, given in enumerate(codes)]
+    return _taken(frames, places, reference, chroma_halved, expected)[1]
 
 
 def covered(frames, places=None, reference=0, chroma_halved=False):
     """What the stack has sharp, as the job finds it."""
     places = places or [Similarity()] * len(frames)
-    worth, responses = None, _taken(frames, places, reference, chroma_halved)[0].responses()
-    if len(frames) > 1:
-        worth = judged(frames, places, reference, chroma_halved)
-    view = merge(frames, places, worth=worth, chroma_halved=chroma_halved)
+    responses, worth = _taken(frames, places, reference, chroma_halved)
+    view = merge(frames, places, worth=worth if len(frames) > 1 else None, chroma_halved=chroma_halved)
     return coverage(view.focus, responses, len(frames))
 
 
 def _taken(frames, places, reference, chroma_halved=False, expected=None):
-    """All frames taken in by a judge of blocks: (it, their codes, how they should fit)."""
+    """What a judge of blocks finds when it takes all frames in: (responses, what is worth of each)."""
     planes = [planes_of(frame, chroma_halved) for frame in frames]
     codes = [block_detail(each.luma, each.white) for each in planes]
     fits = expected or [None] * len(frames)
     worths = Worths(frames[0].shape[:2], places, reference)
     for number, given in enumerate(codes):
         worths.take(number, given, fits[number])
-    return worths, codes, fits
+    worth = [worths.of(number, given, fits[number]) for number, given in enumerate(codes)]
+    return worths.responses(), worth
 
 
 def pictures(scene, station):
@@ -96,7 +94,7 @@ def scene_coverage(scene, station, without=()):
     kept = [k for k in range(len(places)) if k not in without]
     frames = pictures(scene, station)
     frames, places = ([of[k] for k in kept] for of in (frames, places))
-    responses = _taken(frames, places, kept.index(reference), chroma_halved=True)[0].responses()
+    responses, _ = _taken(frames, places, kept.index(reference), chroma_halved=True)
     return coverage(merged(scene, station, without).focus, responses, len(kept))
 
 

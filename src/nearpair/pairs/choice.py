@@ -20,6 +20,16 @@ class Choice:
     reason: str
 
 
+def usual_focal_px(width_px: int) -> float:
+    """Focal length taken for pictures of this width where none is recorded."""
+    return _USUAL_FOCAL_WIDTHS * width_px
+
+
+def off_thirtieth(shift_px: float, focal_px: float) -> float:
+    """|ln| of how far a base is from one thirtieth of the distance; inf without a shift of the picture."""
+    return abs(math.log(abs(shift_px) * _THIRTIETH / focal_px)) if shift_px else math.inf
+
+
 def choose(
     positions_px: Sequence[float], width_px: int, focal_px: float | None, must: int | None = None
 ) -> Choice:
@@ -30,14 +40,14 @@ def choose(
     equally wide bases the most central pair is taken; `must` names a station that has to be in it. Rule of
     one thirtieth: common practice; see `optics.base` for its sources and limits.
     """
-    focal = focal_px or _USUAL_FOCAL_WIDTHS * width_px
+    focal = focal_px or usual_focal_px(width_px)
     middle = (min(positions_px) + max(positions_px)) / 2
     ranked = []
     for i, j in itertools.combinations(range(len(positions_px)), 2):
         shift = abs(positions_px[i] - positions_px[j])
         if shift <= 0 or (must is not None and must not in (i, j)):
             continue
-        off = abs(math.log(shift * _THIRTIETH / focal))
+        off = off_thirtieth(shift, focal)
         centre = abs((positions_px[i] + positions_px[j]) / 2 - middle) / focal
         ranked.append((round(off / _SAME_BASE), centre, i, j, shift))
     if not ranked:

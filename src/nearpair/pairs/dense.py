@@ -33,7 +33,7 @@ from nearpair.pairs.disparity import (
 )
 from nearpair.pairs.focal import Guide, silent
 from nearpair.pixels.bands import in_bands
-from nearpair.pixels.luma import Pixels, Plane, luma
+from nearpair.pixels.luma import Pixels, Plane, luma, reduced
 
 Colours = NDArray[np.uint8]
 
@@ -85,18 +85,13 @@ def dense(first: Pixels, second: Pixels, lowest: int, highest: int, expected: Gu
         expected = silent(size)
     if highest - lowest < MOST_DISPARITIES or min(size) < 2 * SMALLEST_SIDE_PX:
         return _dense(first, second, lowest, highest, expected)
-    halves = [_halved(picture) for picture in (first, second)]
+    halves = [reduced(picture, 2) for picture in (first, second)]
     rows, columns = halves[0].shape[:2]
     told = expected.halved((rows, columns))
     half = dense(halves[0], halves[1], lowest // 2, -(-highest // 2), told)
     return Dense(
         2 * doubled(half.filled_px, size), doubled(half.occluded, size), doubled(half.confidence, size)
     )
-
-
-def _halved(picture: Pixels) -> Any:
-    height, width = picture.shape[0] // 2, picture.shape[1] // 2
-    return cv2.resize(picture[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
 
 
 def _dense(first: Pixels, second: Pixels, lowest: int, highest: int, expected: Guide) -> Dense:

@@ -10,6 +10,7 @@ import numpy as np
 
 from nearpair.geometry.projective import Projective
 from nearpair.geometry.transforms import Similarity
+from nearpair.pairs.disparity import match_rows
 from nearpair.pairs.evidence import SmallView, compare_points
 from nearpair.pairs.eyes import EyesFound, StackEvidence, decide
 from nearpair.pairs.matches import Matches
@@ -51,4 +52,5 @@ def glance(
     laid = on_rows(first.luma, second.luma, points)
     if isinstance(laid, NotRectified):
         return laid
-    return Glance(found, shift_px, laid.first, laid.second, laid.disparity)
+    disparity = match_rows(*laid.lumas, *laid.range_px).px
+    return Glance(found, shift_px, laid.first, laid.second, disparity)

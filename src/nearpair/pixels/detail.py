@@ -9,6 +9,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from nearpair.pixels.planes import coarser
+
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 Codes = NDArray[np.integer]
@@ -115,7 +117,7 @@ def block_detail(luma: Codes, full: float, coarse: Codes | None = None) -> U8:
     full: the luma's value of white; coarse: its next coarser level, if it is known.
     `energy_of` turns codes into energies. Half of the rows are looked at.
     """
-    coarse = np.asarray(cv2.pyrDown(luma)) if coarse is None else coarse
+    coarse = coarser(luma) if coarse is None else coarse
     height, width = luma.shape
     out = np.empty((-(-height // BLOCK_PX), -(-width // BLOCK_PX)), np.uint8)
     _block_rows(luma, coarse, 1e4 / full**2, out)

@@ -4,12 +4,15 @@ Everything here works on encoded (not linear) values: encoded steps are closer t
 noise is closer to uniform (Rec. ITU-R BT.601 luma weights, also used by JPEG/JFIF).
 """
 
+from typing import Any, TypeVar
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 Plane = NDArray[np.float32]
+P = TypeVar("P", bound=NDArray[Any])
 
 
 def luma(rgb: Pixels) -> Plane:
@@ -19,13 +22,14 @@ def luma(rgb: Pixels) -> Plane:
     return np.asarray(grey, dtype=np.float32) * np.float32(1.0 / full)
 
 
-def reduced(plane: Plane, factor: int) -> Plane:
-    """Average `factor` x `factor` blocks of an (H, W) plane; rows and columns left over are dropped."""
+def reduced(plane: P, factor: int) -> P:
+    """Average factor x factor blocks of an (H, W, ...) array; rows and columns left over are dropped."""
     if factor == 1:
         return plane
     height, width = plane.shape[0] // factor, plane.shape[1] // factor
-    whole = plane[: height * factor, : width * factor]
-    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA))
+    whole: Any = plane[: height * factor, : width * factor]
+    small: Any = cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
+    return small  # type: ignore[no-any-return]
 
 
 def band(plane: Plane, fine_px: float, coarse_px: float) -> Plane:

@@ -13,7 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from nearpair.pixels.bands import InBands, one_band
-from nearpair.pixels.luma import Pixels, reduced
+from nearpair.pixels.luma import P, Pixels, reduced
 
 Codes = NDArray[np.uint8] | NDArray[np.uint16]
 
@@ -78,7 +78,7 @@ class Planes:
         return Planes(self.luma, grown[0], grown[1], self.coarse)
 
 
-def coarser(plane: Codes) -> Codes:
+def coarser(plane: P) -> P:
     """The next coarser level of a plane, (⌈H/2⌉, ⌈W/2⌉), filtered with 1 4 6 4 1 (Burt & Adelson 1983)."""
     coarse: Any = cv2.pyrDown(plane)
     return coarse  # type: ignore[no-any-return]
@@ -154,7 +154,7 @@ def small_luma(planes: Planes, factor: int) -> NDArray[np.uint8]:
         out = np.empty((planes.luma.shape[0] // factor, planes.luma.shape[1] // factor), np.uint8)
         _block_means(planes.luma, factor, out)
         return out
-    small: Any = reduced(planes.luma, factor)  # type: ignore[arg-type]
+    small: Any = reduced(planes.luma, factor)
     return np.array(np.rint(small / np.float32(128.0)), dtype=np.uint8, order="C")
 
 

@@ -1,7 +1,6 @@
 """Every pair that the stations of a shoot can make, looked at on small pictures before anything is merged."""
 
 import itertools
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +10,7 @@ import numpy as np
 
 from nearpair.geometry.projective import Projective
 from nearpair.geometry.transforms import Similarity
+from nearpair.pairs.choice import off_thirtieth, usual_focal_px
 from nearpair.pairs.evidence import SmallView
 from nearpair.pairs.eyes import EyesFound, StackEvidence
 from nearpair.pairs.glance import FEATURES, Glance, glance
@@ -32,8 +32,6 @@ from nearpair.stacks.survey import Survey
 _LONG_SIDE_PX = 600
 # More pairs than ten stations make are not all looked at: those whose base is nearest to one thirtieth are.
 MOST_PAIRS = 45
-_THIRTIETH = 30.0
-_USUAL_FOCAL_WIDTHS = 3.0
 _ENOUGH_FRAMES = 0.6
 """A station with less than this share of the frames of the fullest one is not chosen if there are others."""
 
@@ -149,7 +147,7 @@ def _looked(
             told.append(Told(i, j, found.reason))
             disparities.append(None)
         if not todo and len(told) == len(views) - 1 < count:
-            todo = _further(told, len(views), focal or _USUAL_FOCAL_WIDTHS * views[0].luma.shape[1])
+            todo = _further(told, len(views), focal or usual_focal_px(views[0].luma.shape[1]))
     progress("comparing all pairs", count, count)
     return told, disparities
 
@@ -162,7 +160,7 @@ def _further(told: Sequence[Told], stations: int, focal: float) -> list[tuple[in
     for i, j in itertools.combinations(range(stations), 2):
         one, other = positions[i], positions[j]
         if (i, j) not in looked and one is not None and other is not None and one != other:
-            ranked.append((abs(math.log(abs(one - other) * _THIRTIETH / focal)), i, j))
+            ranked.append((off_thirtieth(one - other, focal), i, j))
     return [(i, j) for _, i, j in sorted(ranked)[: MOST_PAIRS - len(told)]]
 
 

@@ -1,6 +1,5 @@
 """The pairs of a shoot as the viewer would meet them, ranked, and a small mounted picture of each."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -8,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.errors import PairError
+from nearpair.pairs.choice import off_thirtieth, usual_focal_px
 from nearpair.pairs.mounting import Mount, mounted
 from nearpair.pairs.placing import allowed_for, parallax_of, place
 from nearpair.pixels.luma import Plane
@@ -20,7 +20,6 @@ from nearpair.shoot.candidates import Pairs
 from nearpair.shoot.decisions import Decisions
 from nearpair.stacks.grouping import Station
 
-_THIRTIETH = 30.0
 _LEAST_RANGE_PX = 1.5
 """Depth from near to far, in px of a small picture, below which it cannot be told from errors of matching."""
 
@@ -73,12 +72,11 @@ def _named(pairs: Pairs, number: int, names: tuple[str, str], focal: float | Non
         return Measured(*names, few_frames=few, problem=told.problem or "it fits no other station")
     known = [p for p in pairs.positions_px if p is not None]
     shift = at[1] - at[0]
-    usual = focal or 3.0 * pairs.width_px
     return Measured(
         *names,
         shift_px=shift,
         off_centre=abs((at[0] + at[1]) / 2 - (min(known) + max(known)) / 2) / pairs.width_px,
-        off_thirtieth=abs(math.log(abs(shift) * _THIRTIETH / usual)) if shift else math.inf,
+        off_thirtieth=off_thirtieth(shift, focal or usual_focal_px(pairs.width_px)),
         few_frames=few,
     )
 

@@ -12,6 +12,7 @@ from nearpair.frames.write import read_tiff, write_float_tiff, write_tiff
 from nearpair.pairs.dense import dense
 from nearpair.pairs.matches import match
 from nearpair.pairs.mounting import mounted
+from nearpair.pairs.onrows import WRONG_PX
 from nearpair.pairs.placing import Laid, Placed, allowed_for, floating_sides, parallax_of, place
 from nearpair.pairs.rectify import Rectified
 from nearpair.pixels.luma import luma, reduced
@@ -20,7 +21,7 @@ from nearpair.proof.model import Mounting, Residual
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.folder import ShootFolder
-from nearpair.shoot.levelling import WRONG_PX, Focused, on_common_rows
+from nearpair.shoot.levelling import Focused, on_common_rows
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.merging import Merged
@@ -101,10 +102,10 @@ def _laid(
     size = merged[0].size_px
     factor = match_factor(size)
     level = on_common_rows(views, focus, factor, focal)
-    disparity = dense(level.first, level.second, *level.range_px, level.expected).px
+    disparity = dense(level.first, level.second, *level.on.range_px, level.expected).px
     usable = (merged[0].covered_px, merged[1].covered_px)
-    turn, onto = level.turn.resampled(factor), level.onto.resampled(factor)
-    return Laid(size, turn, onto, usable, disparity, factor, base_share), level.rows
+    turn, onto = level.on.first.resampled(factor), level.on.second.resampled(factor)
+    return Laid(size, turn, onto, usable, disparity, factor, base_share), level.on.rows
 
 
 def _residual(left: Pixels, right: Pixels) -> Residual:
