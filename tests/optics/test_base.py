@@ -159,3 +159,41 @@ def test_base_over_distance_is_what_a_pinhole_pair_was_shot_with(base_mm, distan
 def test_impossible_values_are_named(call, message):
     with pytest.raises(NearpairError, match=message):
         call()
+
+
+# Toe-in, corner of 36 x 24 mm, worked by hand (image distance, convergence): mm on the sensor
+@pytest.mark.parametrize(
+    ("image_mm", "degrees", "keystone_mm"),
+    [(100, 2, 0.0754), (100, 3.4, 0.1282), (150, 6, 0.1509), (200, 3, 0.0565)],
+)
+def test_keystone_of_cameras_turned_in(image_mm, degrees, keystone_mm):
+    assert base.toe_in_keystone_mm(18, 12, degrees, image_mm) == pytest.approx(keystone_mm, abs=1e-4)
+    assert base.toe_in_keystone_mm(-18, 12, degrees, image_mm) == pytest.approx(-keystone_mm, abs=1e-4)
+
+
+@given(st.floats(0.005, 0.1), st.floats(50, 2000), st.floats(1.02, 20))
+@settings(deadline=None)
+def test_the_base_in_the_frame_gives_its_share_of_what_is_left(share, near_mm, far_by_near):
+    image_mm, width_mm = 60.0, 36.0
+    per_base = base.deviation_on_sensor_mm(1.0, near_mm, near_mm * far_by_near, image_mm)
+    found = base.base_in_frame_mm(share, per_base, image_mm / near_mm, width_mm)
+    left_mm = width_mm - found * image_mm / near_mm
+    assert found * per_base / left_mm == pytest.approx(share)
+
+
+def test_close_up_and_general_base_agree_at_distance():
+    """The close-up form tends to the classical one: far things, focused on the near plane, v -> f."""
+    near_mm, focal_mm = 20_000.0, 50.0
+    magnification = lens.magnification_at(focal_mm, near_mm)
+    close = base.base_close_up_mm(1.2, near_mm, 80_000, magnification)
+    assert close == pytest.approx(base.base_for_deviation_mm(1.2, near_mm, 100_000, focal_mm), rel=0.002)
+
+
+@pytest.mark.parametrize("rate", [0.1, 0.05])
+def test_close_up_depth_tends_to_the_classical_one(rate):
+    """Far below the hyperfocal distance both agree; the difference shrinks with the square of the ratio."""
+    focal_mm, number, blur = 50.0, 8.0, 0.03
+    distance = rate * lens.hyperfocal_mm(focal_mm, number, blur)
+    magnification = lens.magnification_at(focal_mm, distance)
+    exact = lens.depth_of_field(focal_mm, magnification, number, blur).total_mm
+    assert exact == pytest.approx(lens.close_up_depth_mm(number, blur, magnification), rel=1.1 * rate**2)

@@ -219,3 +219,18 @@ def test_width_in_pixels_and_angles_are_checked():
         viewing.arcmin_to_mm(Viewing(), -11000)
     with pytest.raises(NearpairError, match="narrowest_eyes_mm"):
         viewing.divergence_limits(Viewing(), 0)
+
+
+def test_far_points_never_lie_beyond_parallel_eyes():
+    """Shibata's zone reaches 57 mm behind a screen at 2 m (derived); adults' eyes may be 50 mm apart."""
+    seen = viewing.Viewing(1200, 2000, 63.5)
+    assert viewing.zone_of_comfort_limits(seen).far_mm == pytest.approx(56.98, abs=0.02)
+    limits = viewing.comfortable_limits(seen, "zone-of-comfort")
+    assert limits.far_mm == 50
+    assert limits.near_mm == pytest.approx(-74.67, abs=0.02)
+    assert viewing.comfortable_limits(seen, "one-degree") == viewing.one_degree_limits(seen)
+
+
+def test_unknown_rules_of_comfort_are_refused():
+    with pytest.raises(NearpairError, match="rule must be one of one-degree"):
+        viewing.comfortable_limits(viewing.Viewing(), "none")

@@ -106,6 +106,31 @@ def deviation_on_sensor_mm(base_mm: float, near_mm: float, far_mm: float, image_
     return base_mm * image_distance_mm * _closeness_per_mm(near_mm, far_mm)
 
 
+def base_in_frame_mm(share: float, per_base: float, shift_per_base: float, sensor_width_mm: float) -> float:
+    """Base whose deviation is a share of the width that is left once the window has been shifted in place.
+
+    `per_base`: deviation on the sensor for each mm of base, see `deviation_on_sensor_mm`; `shift_per_base`:
+    shift of the window plane on the sensor for each mm, v over its distance. B = a·W/(per_base + a·shift).
+    Elementary.
+    """
+    positive("share", share)
+    positive("per_base", per_base)
+    positive("shift_per_base", shift_per_base)
+    positive("sensor_width_mm", sensor_width_mm, "mm")
+    return share * sensor_width_mm / (per_base + share * shift_per_base)
+
+
+def toe_in_keystone_mm(x_mm: float, y_mm: float, convergence: float, image_distance_mm: float) -> float:
+    """Vertical parallax on the sensor at (x, y) if both cameras are turned in: 2·x·y·tan(θ/2)/v.
+
+    `convergence` is the whole angle θ between the axes, in degrees. Cameras that slide on parallel axes have
+    none. Leading term of the elementary geometry; compare Woods, Docherty & Koch, Proc. SPIE 1915 (1993)
+    36-48 (from memory). Example: corner (18, 12) of 36 by 24 mm, 2 degrees, v = 100 mm: 0.075 mm.
+    """
+    positive("image_distance_mm", image_distance_mm, "mm")
+    return 2 * x_mm * y_mm * math.tan(math.radians(convergence) / 2) / image_distance_mm
+
+
 def customary_deviation_mm(sensor_width_mm: float) -> float:
     """1/30 of the sensor's width: 1.2 mm on 36 mm. Common practice, no source."""
     positive("sensor_width_mm", sensor_width_mm, "mm")

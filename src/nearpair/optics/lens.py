@@ -66,6 +66,13 @@ def magnification_at(focal_mm: float, distance_mm: float) -> float:
     return focal_mm / (distance_mm - focal_mm)
 
 
+def magnification_of_field(sensor_width_mm: float, field_width_mm: float) -> float:
+    """Magnification at which a frame shows a width of the plane of focus: W/F. Elementary."""
+    positive("sensor_width_mm", sensor_width_mm, "mm")
+    positive("field_width_mm", field_width_mm, "mm")
+    return sensor_width_mm / field_width_mm
+
+
 def entrance_pupil_distance_mm(focal_mm: float, magnification: float, pupil_ratio: float = 1.0) -> float:
     """Distance of the focus plane from the entrance pupil: f·(1/m + 1/p). Elementary."""
     positive("focal_mm", focal_mm, "mm")

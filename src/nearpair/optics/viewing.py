@@ -167,6 +167,18 @@ COMFORT_RULES: Mapping[str, Callable[[Viewing], ComfortLimits]] = MappingProxyTy
 """The rules by name."""
 
 
+def comfortable_limits(viewing: Viewing, rule: str) -> ComfortLimits:
+    """Limits of one of COMFORT_RULES, and far points never farther apart than the narrowest eyes."""
+    if rule not in COMFORT_RULES:
+        raise NearpairError(
+            f"rule must be one of {', '.join(COMFORT_RULES)}, found {rule!r}.", "Give one of these names."
+        )
+    limits, parallel = COMFORT_RULES[rule](viewing), divergence_limits(viewing)
+    if limits.far_mm <= parallel.far_mm:
+        return limits
+    return _limits(viewing, limits.near_mm, parallel.far_mm, f"{limits.source}; {parallel.source}")
+
+
 def _parallax_mm(viewing: Viewing, meeting_dpt: float) -> float:
     return viewing.eyes_mm * (1 - viewing.distance_mm / 1000 * meeting_dpt)
 
