@@ -65,8 +65,8 @@ def test_steps_of_a_ring_stack_close_up_are_the_close_up_depth_of_field():
     near_life_size = min(range(len(found)), key=lambda k: abs(found[k] - 1))
     step = distances[near_life_size + 1] - distances[near_life_size]
     assert step == pytest.approx(0.96, rel=0.02)  # f/8, 0.03 mm, life size: the published table's 0.96 mm
-    assert distances[0] < 195 < distances[1]
-    assert distances[-2] <= 205 < distances[-1]
+    assert distances[1] == pytest.approx(195)
+    assert distances[-3] <= 205 <= distances[-2]
 
 
 def test_a_ring_stack_of_a_landscape_ends_at_the_hyperfocal_distance():

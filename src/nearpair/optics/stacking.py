@@ -72,25 +72,29 @@ def ring_ratio(
 
 
 def ring_magnifications(
-    near_mm: float, far_mm: float, focal_mm: float, ratio: float, reach: float, pupil_ratio: float = 1.0
+    near_mm: float,
+    far_mm: float,
+    focal_mm: float,
+    ratio: float,
+    reach: float,
+    pupil_ratio: float = 1.0,
+    beyond: tuple[int, int] = (1, 1),
 ) -> list[float]:
-    """Magnifications of the frames of a ring stack, from one step before the near end to one after the far.
+    """Magnifications of the frames of a ring stack, from near to far.
 
     `near_mm` and `far_mm` from the entrance pupil, `far_mm` may be inf. `ratio` comes from `ring_ratio`.
-    `reach` is c·N/f: a frame whose magnification is below it is sharp to infinity and the last one.
+    `reach` is c·N/f: a frame whose magnification is not above it is sharp to infinity and the last one.
+    `beyond`: steps before the near end and after the far end.
     """
-    y = (1 + magnification_of(focal_mm, near_mm, pupil_ratio) / pupil_ratio) / ratio
-    last = 1 + magnification_of(focal_mm, far_mm, pupil_ratio) / pupil_ratio
-    found: list[float] = []
-    while len(found) < _MOST_FRAMES:
-        magnification = (y - 1) * pupil_ratio
-        if magnification <= reach:
-            return [*found, reach]
-        found.append(magnification)
-        if y < last * (1 - 1e-12):
-            return found
-        y *= ratio
-    raise NearpairError(f"This stack takes more than {_MOST_FRAMES} frames.", "Use a smaller aperture.")
+    nearest = 1 + magnification_of(focal_mm, near_mm, pupil_ratio) / pupil_ratio
+    farthest = 1 + magnification_of(focal_mm, far_mm, pupil_ratio) / pupil_ratio
+    between = _steps(math.log(nearest / farthest) / -math.log(ratio))
+    last = between + beyond[1]
+    found = [(nearest * ratio**k - 1) * pupil_ratio for k in range(-beyond[0], last + 1)]
+    sharp_to_infinity = [number for number, size in enumerate(found) if size <= reach]
+    if sharp_to_infinity:
+        return [*found[: sharp_to_infinity[0]], reach]
+    return found
 
 
 def _steps(number: float) -> int:
