@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from nearpair import __version__
-from nearpair.cli import commands, watching
+from nearpair.cli import commands, planning, watching
 
 app = typer.Typer(
     name="nearpair",
@@ -17,6 +17,7 @@ app = typer.Typer(
 )
 for command in (
     commands.demo,
+    planning.plan,
     watching.watch,
     commands.make,
     commands.sort,

@@ -113,7 +113,10 @@ def _notes(optics: Optics, stack: Stack, found: Stereo, bases: int) -> list[str]
         ),
         (stack.frames > LONG_STACK, "A long stack: a smaller picture or less magnification shortens it."),
         (stack.kind == "single", "One frame at each station shows all of it sharp: no stack is needed."),
-        (bases > 1, "The depth is uncertain: `nearpair pairs` ranks all pairs that these stations make."),
+        (
+            bases > 1,
+            "The depth is uncertain, so there are several stations: nearpair ranks all pairs they make.",
+        ),
         (
             stack.far_mm is None,
             "Far points stay closer together than the viewer's eyes, which never turn outwards.",
