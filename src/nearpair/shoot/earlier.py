@@ -10,7 +10,7 @@ from nearpair.errors import NearpairError, ShootError
 from nearpair.frames.metadata import FrameInfo, read_info
 from nearpair.optics.metric import pixel_um, sensor_diagonal_mm
 from nearpair.optics.viewing import Viewing
-from nearpair.plan.request import Earlier
+from nearpair.plan.request import Earlier, Kind
 from nearpair.proof.model import Proof, decode
 from nearpair.proof.ranking import ENOUGH_SHARE, comfortable_range_arcmin
 from nearpair.shoot.decisions import Capture, Decisions, load
@@ -29,6 +29,7 @@ class Before:
     frame: FrameInfo | None
     focal_mm: float | None
     sensor_width_mm: float | None
+    kind: Kind | None
 
 
 def before(shoot: ShootFolder) -> Before:
@@ -43,7 +44,14 @@ def before(shoot: ShootFolder) -> Before:
         frame=frame,
         focal_mm=decisions.capture.focal_mm,
         sensor_width_mm=decisions.capture.sensor_width_mm,
+        kind=_kind(proof),
     )
+
+
+def _kind(proof: Proof) -> Kind | None:
+    """How focus was moved; None for single frames."""
+    kind = next((s.kind for s in proof.stations if s.name == proof.eyes.left), None)
+    return None if kind == "single" else kind
 
 
 def _proof(shoot: ShootFolder) -> Proof:
@@ -136,6 +144,6 @@ def _magnification(proof: Proof, capture: Capture, frame: FrameInfo | None) -> f
         return None
     if found.scale_error_share is None or found.scale_error_share > _CERTAIN:
         return None
-    is_rail = any(station.kind == "rail" for station in proof.stations if station.name == proof.eyes.left)
-    ends = (found.far_mm_per_px, found.far_mm_per_px if is_rail else found.near_mm_per_px)
+    far, near = found.far_mm_per_px, found.near_mm_per_px
+    ends = (far, far if _kind(proof) == "rail" else near)
     return 2 * pixel / sum(ends)

@@ -71,7 +71,7 @@ def request_of(asked: Asked) -> Request:
         subject=_subject(asked.subject, earlier),
         viewing=_viewing(asked, earlier),
         comfort=asked.comfort,
-        kind=asked.kind,
+        kind=asked.kind or (None if earlier is None else earlier.kind),
         overlap=asked.overlap,
         base_mm=asked.base_mm,
         rail=asked.rail,
