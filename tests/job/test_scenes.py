@@ -4,14 +4,18 @@ The scenes were rendered by a physically based renderer, independent of this pro
 is said in tests/data/make_scenes.py. Bounds are set from both sides: too good to be true is wrong as well.
 """
 
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
-from benchmarks.judge import parallax_error, psnr_db, true_deviation_px, vertical_residual_px
+from benchmarks.judge import on_mounted, parallax_error, psnr_db, true_deviation_px, vertical_residual_px
 from benchmarks.product import merge_files, registered_frames
 from benchmarks.textbook import depth_map_merge, pyramid_merge
 from benchmarks.truth import load
 
+from nearpair.plan.compute import plan
+from nearpair.plan.request import Camera, Request, Subject
 from support.cards import mirrored, mixed, swapped
 from support.jobs import run
 
@@ -23,6 +27,13 @@ EYES = ("left", "right")
 VIEW_DB = {"minerals": (26, 40), "gears": (28, 40), "shells": (26.5, 40), "p1_minerals": (27.5, 40)}
 # What hearing both eyes gains over merging each alone (measured: 0.10, 0.49, 0.23, 0.08 dB).
 GAINED_DB = {"minerals": 0.05, "gears": 0.35, "shells": 0.15, "p1_minerals": 0.04}
+CAMERAS = {
+    "minerals": (Camera(36, 24, 100, 4.0), 0.5),
+    "gears": (Camera(23.5, 15.6, 60, 4.0), 0.4),
+    "shells": (Camera(36, 24, 105, 6.3), 0.7),
+    "p1_minerals": (Camera(36, 24, 100, 4.0), 0.5),
+}
+"""Camera of each scene, and the magnification at the middle of its focus."""
 SCENES = [DATA / "minerals", DATA / "gears", DATA / "shells"]
 # at full size too, where the scenes lie beside the checkout
 SCENES += sorted((Path(__file__).parents[3] / "shared" / "scenes").glob("p1_minerals"))
@@ -101,6 +112,20 @@ def test_parallax_is_the_true_one(done, scene):
 def test_the_deviation_is_the_true_one(done, scene):
     deviation_px = true_deviation_px(done.shoot, scene.disparity_px(done.reference("left")))
     assert done.shoot.proof["depth"]["deviation_px"] == pytest.approx(deviation_px, rel=0.08, abs=0.5)
+
+
+def test_a_plan_predicts_the_deviation_that_is_measured(done, scene):
+    """From what the scene's truth.json says of lens and base, and the depth of what the picture shows."""
+    camera, magnification = CAMERAS[scene.folder.name]
+    shown_mm = on_mounted(done.shoot, scene.depth_mm(done.reference("left")), half=True)
+    near_mm, far_mm = np.nanpercentile(shown_mm, [1, 99])  # as the proof measures it
+    camera = replace(camera, width_px=done.shoot.view("left").shape[1])
+    subject = Subject(depth_mm=float(far_mm - near_mm), magnification=magnification)
+    planned = plan(Request(camera, subject, kind=scene.kind, base_mm=scene.base_mm), "test")
+    true_px = true_deviation_px(done.shoot, scene.disparity_px(done.reference("left")))
+    assert planned.stereo.deviation_px == pytest.approx(true_px, rel=0.03)
+    measured_px = done.shoot.proof["depth"]["deviation_px"]
+    assert planned.stereo.deviation_px == pytest.approx(measured_px, rel=0.05)
 
 
 def test_the_pair_is_level_and_the_proof_says_so(done):

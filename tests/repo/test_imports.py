@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-HEAVY = ("cv2", "numba", "scipy", "PIL", "tifffile", "imagecodecs", "simplejpeg", "jinja2")
+HEAVY = ("cv2", "numba", "scipy", "PIL", "tifffile", "imagecodecs", "simplejpeg", "jinja2", "reportlab")
 
 LOOK = """
 import json, sys
@@ -32,7 +32,9 @@ def test_importing_the_package_loads_nothing_heavy():
     assert loaded("import nearpair") == []
 
 
-@pytest.mark.parametrize("arguments", [("--help",), ("make", "--help"), ("proof", "--help"), ("--version",)])
+@pytest.mark.parametrize(
+    "arguments", [("--help",), ("make", "--help"), ("proof", "--help"), ("plan", "--help"), ("--version",)]
+)
 def test_help_loads_nothing_heavy(arguments):
     assert loaded("from nearpair.cli.main import main; main()", *arguments) == []
 

@@ -87,8 +87,9 @@ def _how(plan: Plan) -> list[str]:
             "point; do not touch the focus ring."
         )
     else:
-        start = "Distances count from the entrance pupil, not from the sensor: turn by steps of equal angle "
-        start += "if the ring has no such scale, and begin just before the nearest point."
+        more = phrases.mm(plan.optics.focal_mm * (1 + plan.optics.magnification))
+        start = f"Distances count from the lens; a scale that counts from the sensor says about {more} more. "
+        start += "If the ring has no such scale, turn it by equal steps from just before the nearest point."
     back = "Shoot the next station in the opposite order, ending where the first began."
     return [aim, start, back, keep]
 
