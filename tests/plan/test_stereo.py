@@ -154,3 +154,23 @@ def test_an_earlier_shoot_framed_otherwise_corrects_no_base(mineral):
     assert any("framed otherwise" in note for note in found.notes)
     assert found.stack.frames > plan(mineral, "1").stack.frames + 2
     assert any("2 slices were missing" in note for note in found.notes)
+
+
+def test_the_zone_of_comfort_is_wider_and_says_how_far_its_numbers_were_read(mineral):
+    """Shibata et al. (2011), from memory: about two degrees either side at 0.6 m, one by the other rule."""
+    degree, zone = plan(mineral, "1"), plan(replace(mineral, comfort="zone-of-comfort"), "1")
+    assert zone.stereo.far_limit_arcmin == pytest.approx(2.11 * 60, rel=0.01)
+    assert degree.stereo.far_limit_arcmin == pytest.approx(60)
+    assert base_of(zone, "behind the window") > 1.5 * base_of(degree, "behind the window")
+    assert any("from memory" in note for note in zone.notes)
+
+
+@pytest.mark.parametrize("pupil_ratio", [0.4, 1.0, 1.8])
+def test_deviation_for_any_pupil_is_that_of_a_pinhole_in_the_entrance_pupil(pupil_ratio):
+    """A thing at distance Z is drawn m*u/Z as large: m in the plane of focus, u from the entrance pupil."""
+    camera = Camera(36, 24, 100, 5.6, pupil_ratio)
+    found = plan(Request(camera, Subject(depth_mm=10, magnification=0.5), base_mm=5), "1")
+    distance = 100 * (1 / 0.5 + 1 / pupil_ratio)
+    assert found.optics.distance_mm == pytest.approx(distance)
+    drawn = [5 * 0.5 * distance / z for z in (found.stack.near_mm, found.stack.far_mm)]
+    assert found.stereo.deviation_on_sensor_mm == pytest.approx(drawn[0] - drawn[1])

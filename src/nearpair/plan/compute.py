@@ -10,6 +10,7 @@ from nearpair.plan.effort import effort
 from nearpair.plan.exposing import exposed
 from nearpair.plan.framing import Framing, framed
 from nearpair.plan.model import Optics, Plan, Stack, Stereo
+from nearpair.plan.phrases import f_number
 from nearpair.plan.readings import readings, station_offsets
 from nearpair.plan.request import MOST_STATIONS, Request
 from nearpair.plan.stack import LONG_STACK, stacked
@@ -47,7 +48,7 @@ def plan(request: Request, version: str, with_motor: bool = False) -> Plan:
         screen_width_mm=request.viewing.screen_width_mm,
         viewing_distance_mm=request.viewing.distance_mm,
         eyes_mm=request.viewing.eyes_mm,
-        notes=[*notes, *dropped, *_notes(optics, stack, found, len(bases))],
+        notes=[*notes, *dropped, *_notes(request, optics, stack, found, len(bases))],
         cautions=cautions(stack, found, with_motor),
     )
 
@@ -96,14 +97,20 @@ def _check_base_travel(request: Request, widest: float) -> None:
         )
 
 
-def _notes(optics: Optics, stack: Stack, found: Stereo, bases: int) -> list[str]:
+def _notes(request: Request, optics: Optics, stack: Stack, found: Stereo, bases: int) -> list[str]:
     """Say what a practitioner would want to be told about this plan."""
     enough, most = (_base_named(found, name) for name in ("enough depth", "all comfortable depth"))
     slight = f"Depth will be slight: {enough:.3g} mm would give {100 * ENOUGH:.0f} % of what is comfortable"
     deep = f"This base is too deep for the picture: {most:.3g} mm is the most that is comfortable."
     lost = f"The window's shift costs {100 * found.lost_share:.0f} % of the frame."
     beyond = f"f/{optics.f_number:.2g} is beyond the balance of diffraction and defocus: "
+    wide = f"{f_number(optics.f_number)} is that of {request.camera.from_what}: "
     texts = [
+        (
+            bool(request.camera.from_what) and 1.4 * optics.f_number < optics.balanced_f_number,
+            f"{wide}f/{optics.balanced_f_number:.2g} needs fewer frames.",
+        ),
+        (request.comfort == "zone-of-comfort", f"Comfort by the {found.comfort_rule}."),
         (found.base_mm < 0.95 * enough, f"{slight}, but other limits come first."),
         (not found.comfortable, deep),
         (found.lost_share > LOST_AT_MOST, lost),

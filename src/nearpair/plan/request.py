@@ -19,7 +19,7 @@ class Camera:
     """Sensor and lens. Sizes in mm; `width_px` and `file_mb` of one frame, where known.
 
     `f_number`: number on the ring; None lets the plan choose. `largest_magnification`: what the lens can do
-    as it is mounted; None: unknown. `from_what` says where the data come from, in words.
+    as it is mounted; None: unknown. `from_what`: name of the test frame that said the f-number, or "".
     """
 
     sensor_width_mm: float
@@ -118,7 +118,6 @@ class Earlier:
     cut_far: bool = False
     range_arcmin: float | None = None
     enough_arcmin: float | None = None
-    relief: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

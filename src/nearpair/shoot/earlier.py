@@ -111,7 +111,6 @@ def _measured(shoot: ShootFolder, proof: Proof, capture: Capture, frame: FrameIn
         cut_far=any(far for _, far in ends),
         range_arcmin=proof.depth.relief.range_arcmin,
         enough_arcmin=ENOUGH_SHARE * comfortable_range_arcmin(proof.comfort),
-        relief=proof.depth.relief.score,
     )
 
 

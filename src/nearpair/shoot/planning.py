@@ -142,7 +142,8 @@ def _camera(asked: Asked, frame: FrameInfo | None, earlier: Before | None) -> Ca
         camera = Camera(width_mm, height_mm, focal_mm)
     else:
         camera = Camera(width_mm, height_mm, focal_mm, width_px=max(frame.size_px), file_mb=frame.bytes / _MB)
-        camera = replace(camera, f_number=frame.f_number, from_what=frame.path.name)
+        name = "" if asked.f_number else frame.path.name
+        camera = replace(camera, f_number=frame.f_number, from_what=name)
     return replace(
         camera,
         f_number=asked.f_number or camera.f_number,
