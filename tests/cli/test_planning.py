@@ -58,6 +58,14 @@ def test_sheets_are_made(tmp_path):
     assert not (to / "rail.nc").exists()
 
 
+def test_charts_go_into_a_folder_of_their_own_if_none_is_named(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert run(*MINERAL).exit_code == 0
+    assert list(tmp_path.iterdir()) == []
+    assert run(*MINERAL, "--explore").exit_code == 0
+    assert (tmp_path / "shot-plan" / "explore.html").exists()
+
+
 def test_a_landscape_may_end_at_infinity():
     done = run(
         "plan", "--sensor", "full-frame", "--focal-length", "35", "--near", "2000", "--far", "inf", "--json"
@@ -71,7 +79,6 @@ def test_a_landscape_may_end_at_infinity():
     [
         (["--f-number", "32"], 1, "past diffraction"),
         (["--base", "70"], 1, "cannot be matched"),
-        (["--explore"], 1, "needs a folder"),
         (["--settle", "3"], 1, "Add --gcode"),
         (["--gcode", "--to", "x"], 1, "--base-travel MM"),
         (["--sensor", "huge"], 2, "full-frame"),

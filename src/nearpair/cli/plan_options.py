@@ -189,7 +189,7 @@ To = Annotated[
     typer.Option(
         "--to",
         metavar="DIR",
-        help="Folder for the shot sheet (PDF and phone page), table and plan.",
+        help="Folder for the shot sheet (PDF and phone page), table and plan; shot-plan if one is needed.",
         rich_help_panel=_RESULT,
     ),
 ]

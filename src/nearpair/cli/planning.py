@@ -10,6 +10,10 @@ if TYPE_CHECKING:
     from nearpair.shoot.planning import Asked, Wanted
 
 
+SHEETS = Path("shot-plan")
+"""Where sheets go if they are asked for and no folder is named."""
+
+
 @told
 def plan(
     depth: plan_options.Depth = None,
@@ -57,12 +61,14 @@ def plan(
     For example:
 
         nearpair plan --sensor full-frame --focal-length 100 --magnification 0.5 --depth 20
-        nearpair plan --camera test.jpg --field-width 45 --depth 12 --to quartz-plan
+        nearpair plan --camera test.jpg --field-width 45 --depth 12 --to quartz-plan --explore
         nearpair plan --sensor aps-c --focal-length 60 --working-distance 210 --depth 15 --deepest 25
         nearpair plan --like quartz --depth 20 --magnification 0.5 --to quartz-again
         nearpair plan --sensor full-frame --focal-length 35 --near 2000 --far inf --distance 2500
     """
     values = dict(locals())
+    if to is None and (explore or gcode or title):
+        to = SHEETS
     found, written = _planned(_asked(values), to, _wanted(values))
     _finished(found, written, as_json)
 
@@ -119,11 +125,6 @@ def _wanted(values: dict[str, Any]) -> "Wanted":
     from nearpair.plan.gcode import FEED_MM_MIN, SETTLE_S, Motor
     from nearpair.shoot.planning import Wanted
 
-    for name in ("explore", "gcode", "title"):
-        if values[name] and values["to"] is None:
-            raise NearpairError(
-                f"--{name} needs a folder to write into.", "Add --to DIR, for example --to quartz-plan."
-            )
     for name in ("feed", "settle", "hold"):
         if values[name] is not None and not values["gcode"]:
             raise NearpairError(f"--{name} is for a motorised rail.", "Add --gcode, or leave it out.")

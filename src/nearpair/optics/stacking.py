@@ -65,8 +65,8 @@ def ring_ratio(
     k = (1 - overlap) * blur_mm * f_number / (focal_mm * pupil_ratio)
     if k >= 1:
         raise NearpairError(
-            "blur_mm and f_number must leave something unsharp: every distance is in focus at once.",
-            "Shoot a single frame.",
+            f"At f/{f_number:.3g} every distance is in focus at once: so much blur passes for sharp.",
+            "Shoot a single frame, or plan for a larger picture.",
         )
     return (1 - k) / (1 + k)
 
