@@ -4,7 +4,6 @@ Metrics: Middlebury stereo evaluation, version 3 (shared check values, section 8
 as benchmarks/pairs.py has them. Sources of the pairs: tests/support/pairs.py.
 """
 
-import os
 from functools import cache
 
 import cv2
@@ -12,11 +11,12 @@ import numpy as np
 import pytest
 from benchmarks.pairs import Answer, Case, Errors, guided, measured_case, opencv, plain, score
 
-from nearpair.pairs import kernels
+from nearpair.pairs import dense_kernels
 from nearpair.pairs.dense import dense
 from nearpair.pairs.focal import Guide, guide
 from nearpair.pairs.matches import match
 from nearpair.pixels.luma import luma
+from support.cores import check_any_number_of_cores
 from support.pairs import aloe, cones, motorcycle
 
 PAIRS = {"cones": cones, "motorcycle": motorcycle, "aloe": aloe}
@@ -189,7 +189,7 @@ def test_hidden_places_by_hand():
     """A thing 3 px nearer covers what the first eye sees left of it; column 0 lies beyond the side."""
     px = np.array([[1, 1, 1, 1, 1, 4, 4, 4, 1, 1]], np.float32)
     out = np.empty(px.shape, bool)
-    kernels.hidden(px, 1.0, out, 0, 1)
+    dense_kernels.hidden(px, 1.0, out, 0, 1)
     np.testing.assert_array_equal(out, [[1, 0, 1, 1, 1, 0, 0, 0, 0, 0]])
 
 
@@ -204,16 +204,10 @@ def test_sixteen_bits_and_another_exposure_change_little():
 
 
 def test_pictures_stay_and_the_number_of_cores_changes_nothing(monkeypatch):
-    first, second = cones().left[:150, :200].copy(), cones().right[:150, :200].copy()
-    kept, results = (first.copy(), second.copy()), []
-    for cores in (1, 2, 7):
-        monkeypatch.setattr(os, "cpu_count", lambda cores=cores: cores)
-        results.append(dense(first, second, 0, 60))
-    np.testing.assert_array_equal(first, kept[0])
-    np.testing.assert_array_equal(second, kept[1])
-    for other in results[1:]:
-        for part in ("filled_px", "occluded", "confidence"):
-            np.testing.assert_array_equal(getattr(results[0], part), getattr(other, part))
+    pictures = cones().left[:150, :200].copy(), cones().right[:150, :200].copy()
+    check_any_number_of_cores(
+        monkeypatch, lambda *two: dense(*two, 0, 60), pictures, ("filled_px", "occluded", "confidence")
+    )
 
 
 def test_a_deep_pair_is_matched_at_half_size():

@@ -4,7 +4,6 @@ Metrics: Middlebury stereo evaluation, version 3 (shared check values, section 8
 Sources of the pairs: tests/support/pairs.py.
 """
 
-import os
 from dataclasses import dataclass
 from functools import cache
 
@@ -17,6 +16,7 @@ from hypothesis import strategies as st
 
 from nearpair.pairs.disparity import match_rows
 from nearpair.pixels.luma import luma
+from support.cores import check_any_number_of_cores
 from support.pairs import aloe, cones, motorcycle
 
 PAIRS = {"cones": cones, "motorcycle": motorcycle, "aloe": aloe}
@@ -197,17 +197,10 @@ def test_a_black_background_is_given_no_depth():
 
 
 def test_pictures_stay_and_the_number_of_cores_changes_nothing(monkeypatch):
-    first, second = luma(cones().left)[:150, :200], luma(cones().right)[:150, :200]
-    before = first.copy(), second.copy()
-    results = []
-    for cores in (1, 2, 7):
-        monkeypatch.setattr(os, "cpu_count", lambda cores=cores: cores)
-        results.append(match_rows(first, second, 0, 60))
-    np.testing.assert_array_equal(first, before[0])
-    np.testing.assert_array_equal(second, before[1])
-    for other in results[1:]:
-        for part in ("px", "occluded", "margin"):
-            np.testing.assert_array_equal(getattr(results[0], part), getattr(other, part))
+    lumas = luma(cones().left)[:150, :200], luma(cones().right)[:150, :200]
+    check_any_number_of_cores(
+        monkeypatch, lambda *two: match_rows(*two, 0, 60), lumas, ("px", "occluded", "margin")
+    )
 
 
 def test_a_deep_pair_is_matched_at_half_size_without_losing_its_ends() -> None:

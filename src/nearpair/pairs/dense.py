@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearpair.pairs import kernels
+from nearpair.pairs import dense_kernels as kernels
 from nearpair.pairs.disparity import (
     MOST_DISPARITIES,
     SMALLEST_SIDE_PX,
