@@ -96,8 +96,10 @@ def dense(first: Pixels, second: Pixels, lowest: int, highest: int, expected: Gu
     rows, columns = halves[0].shape[:2]
     told = expected.halved((rows, columns))
     half = dense(halves[0], halves[1], lowest // 2, -(-highest // 2), told)
-    parts = (doubled(part, size) for part in (half.occluded, half.confidence, half.agreed))
-    return Dense(2 * doubled(half.filled_px, size), *parts)
+    occluded, confidence, agreed = (
+        doubled(part, size) for part in (half.occluded, half.confidence, half.agreed)
+    )
+    return Dense(2 * doubled(half.filled_px, size), occluded, confidence, agreed)
 
 
 def _dense(first: Pixels, second: Pixels, lowest: int, highest: int, expected: Guide) -> Dense:
