@@ -72,11 +72,14 @@ def test_no_side_cuts_what_stands_in_front(found_boxes, slope, deep_px, aspect, 
         assert "yet a side cuts" in placed.window_rule
     assert max(sides) <= 0.04 * width
     near, far = np.nanpercentile(parallax, [1, 99])
-    # the window is chosen before sides are cropped, which may take away the very thing it was chosen for
-    cropped = "off the" in placed.crop_rule
-    if not cropped and far - near < (USUAL.far - USUAL.near) * width - 2:
-        assert far <= USUAL.far * width + 1.5
-        assert near >= USUAL.near * width - 1.5
+    # what cannot fit exceeds both ends by the same
+    room_px = 0.95 * (USUAL.far - USUAL.near) * width
+    exceeds_px = max(0, far - near - room_px) / 2
+    if "nearly so" in placed.window_rule:
+        # a thing that comes into the crop and drops out of it with the window: none may suit
+        exceeds_px = max(exceeds_px, room_px / 4)
+    assert far <= USUAL.far * width + exceeds_px + 1.5
+    assert near >= USUAL.near * width - exceeds_px - 1.5
 
 
 def test_the_window_comes_forward_before_anything_is_cropped():

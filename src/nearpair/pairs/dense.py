@@ -165,7 +165,8 @@ def _surrounded(known: Plane) -> Known:
 
 
 def _reach_px(plane: Plane) -> int:
-    return max(_LEAST_REACH_PX, round(_REACH * max(plane.shape)))
+    longer = int(max(plane.shape))
+    return max(_LEAST_REACH_PX, round(_REACH * longer))
 
 
 def _told_by_colour(

@@ -13,8 +13,8 @@ that side of the frame forward (common practice, no source).
 """
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,8 +42,9 @@ _SMALL_PARTS = 0.05
 """Share of the picture that may stand in front of the window."""
 _FOREMOST_PERCENTILE = 99.9
 _OF_ALLOWED = 0.95
-"""Share of the allowed parallax that is used: the finished crop has not quite the depths of the whole."""
+"""Share of the allowed parallax that is used: depths are sampled, and the window settles to 0.25 px."""
 _WINDOW_STEPS = 12
+_ROUNDS, _SETTLED_PX, _SAMPLES = 8, 0.25, 100_000
 _TRIM_STEP, _TRIM_STEPS, _MOST_TRIM = 0.01, 12, 0.16
 """Sides are cropped in steps of 1 % of the width, by at most 12 % each and 16 % together."""
 _CUT = 0.005
@@ -145,18 +146,28 @@ class _Depths:
         """The window on the foremost thing, and what is then said of it."""
         return self.foremost, "on the foremost thing"
 
+    def behind_small_parts(self) -> tuple[float, str]:
+        """The window as far back as most things allow, and what is then said of it."""
+        return self.small_parts, "nothing but small parts in front of it"
 
-def _depths(laid: Laid, aspect: float | None, window_px: float | None = None) -> _Depths:
-    """Depths in the crop that a window gives; without one, in that of a window in the middle of the depth."""
-    known = laid.disparity[np.isfinite(laid.disparity)]
-    if len(known) < FEWEST_KNOWN:
-        raise no_depth()
-    at_px = float(np.median(known)) * laid.factor if window_px is None else window_px
-    shown = at_px / laid.factor - _shown(laid, laid.mount(at_px, aspect))
-    seen = shown[np.isfinite(shown)]
+    def beyond_px(self, window_px: float, width_px: float, allowed: Allowed) -> float:
+        """By how much near or far exceed what is allowed with this window; not above 0 if they do not."""
+        return max(
+            window_px - self.far - allowed.far * width_px, allowed.near * width_px - (window_px - self.near)
+        )
+
+
+def _depths(laid: Laid, mount: Mount) -> _Depths:
+    """Depths in the crop of a mount; where almost nothing is known in it, those of the whole."""
+    at_px = mount.window_disparity_px / laid.factor
+    shown = at_px - _shown(laid, mount)
+    every = max(1, math.isqrt(shown.size // _SAMPLES))
+    seen = shown[::every, ::every]
+    seen = seen[np.isfinite(seen)]
+    if len(seen) < FEWEST_KNOWN:
+        seen = laid.disparity[np.isfinite(laid.disparity)]
     wanted = [NEAR_PERCENTILE, FAR_PERCENTILE, 100 * (1 - _SMALL_PARTS), _FOREMOST_PERCENTILE]
-    found = np.percentile(seen if len(seen) >= FEWEST_KNOWN else known, wanted)
-    return _Depths(*(float(value) * laid.factor for value in found))
+    return _Depths(*(float(value) * laid.factor for value in np.percentile(seen, wanted)))
 
 
 def _shown(laid: Laid, mount: Mount) -> Plane:
@@ -180,38 +191,49 @@ def _whole(cuts: tuple[float, float]) -> bool:
     return max(cuts) < _CUT
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Asked:
+    """What a window is looked for."""
+
+    laid: Laid
+    aspect: float | None
+    trim: tuple[float, float]
+    allowed: Allowed
+
+    def mount(self, window_px: float) -> Mount:
+        """The mount with its window there; without the trim where that leaves too little."""
+        trimmed = _fitting(self.laid, window_px, self.aspect, self.trim)
+        return trimmed or self.laid.mount(window_px, self.aspect)
+
+
 def _automatic(laid: Laid, aspect: float | None, allowed: Allowed) -> Placed:
-    depths = _depths(laid, aspect)
-    small = depths.small_parts, "nothing but small parts in front of it"
-    start, start_rule = _range_kept(laid, aspect, (0.0, 0.0), depths, allowed, small)
-    # once more for what that window's own crop shows
-    depths = _depths(laid, aspect, start)
-    small = depths.small_parts, small[1]
-    start, start_rule = _range_kept(laid, aspect, (0.0, 0.0), depths, allowed, small)
-    top, top_rule = _range_kept(laid, aspect, (0.0, 0.0), depths, allowed, depths.on_foremost())
+    untrimmed = (0.0, 0.0)
+    asked = _Asked(laid, aspect, untrimmed, allowed)
+    start, start_rule = _settled(asked, _Depths.behind_small_parts)
+    top, top_rule = _settled(asked, _Depths.on_foremost)
+    beyond_px = max(0.0, _beyond_px(laid, laid.mount(start, aspect), allowed))
     for window_px in np.linspace(start, max(start, top), _WINDOW_STEPS if top > start else 1).tolist():
         mount = laid.mount(window_px, aspect)
-        if _whole(_cuts(laid, mount)):
+        if _whole(_cuts(laid, mount)) and _beyond_px(laid, mount, allowed) <= beyond_px:
             brought = "brought forward until no side cuts anything in front of it"
             rule = start_rule if window_px == start else brought
-            return Placed(mount, f"automatic: {rule}", _crop_rule(aspect, (0.0, 0.0)))
-    forward = laid.mount(max(start, top), aspect)
-    return _cropped(laid, aspect, depths, allowed, forward) or Placed(
+            return Placed(mount, f"automatic: {rule}", _crop_rule(aspect, untrimmed))
+    forward = laid.mount(top, aspect)
+    return _cropped(asked, forward) or Placed(
         forward,
         f"automatic: {top_rule}, yet a side cuts something in front of it",
-        _crop_rule(aspect, (0.0, 0.0)),
+        _crop_rule(aspect, untrimmed),
     )
 
 
-def _cropped(
-    laid: Laid, aspect: float | None, depths: _Depths, allowed: Allowed, forward: Mount
-) -> Placed | None:
+def _cropped(asked: _Asked, forward: Mount) -> Placed | None:
     """The smallest crop of the sides that leaves nothing cut in front of the window, or None."""
-    for trim in _trims(_cuts(laid, forward)):
-        window_px, rule = _range_kept(laid, aspect, trim, depths, allowed, depths.on_foremost())
-        mount = _fitting(laid, window_px, aspect, trim)
-        if mount is not None and _whole(_cuts(laid, mount)):
-            return Placed(mount, f"automatic: {rule}", _crop_rule(aspect, trim))
+    for trim in _trims(_cuts(asked.laid, forward)):
+        trimmed = replace(asked, trim=trim)
+        window_px, rule = _settled(trimmed, _Depths.on_foremost)
+        mount = _fitting(asked.laid, window_px, asked.aspect, trim)
+        if mount is not None and _whole(_cuts(asked.laid, mount)):
+            return Placed(mount, f"automatic: {rule}", _crop_rule(asked.aspect, trim))
     return None
 
 
@@ -222,30 +244,46 @@ def _fitting(laid: Laid, window_px: float, aspect: float | None, trim: tuple[flo
         return None
 
 
+def _beyond_px(laid: Laid, mount: Mount, allowed: Allowed) -> float:
+    """By how much (px) the depth in the crop of a mount exceeds what is allowed."""
+    return _depths(laid, mount).beyond_px(mount.window_disparity_px, mount.crop_px[2], allowed)
+
+
+def _settled(asked: _Asked, wanted: Callable[[_Depths], tuple[float, str]]) -> tuple[float, str]:
+    """The window (px, why) nearest to the wanted one that keeps depth within what is allowed.
+
+    The window decides what the crop shows, and that decides the window: until both agree. If they never do,
+    as a thing comes into the crop and drops out of it by turns, a window in between.
+    """
+    laid = asked.laid
+    known = laid.disparity[np.isfinite(laid.disparity)]
+    if len(known) < FEWEST_KNOWN:
+        raise no_depth()
+    window_px = before = float(np.median(known)) * laid.factor
+    for _ in range(_ROUNDS):
+        mount = asked.mount(window_px)
+        before = window_px
+        window_px, rule = _range_kept(_depths(laid, mount), mount.crop_px[2], asked.allowed, wanted)
+        if abs(window_px - before) < _SETTLED_PX:
+            return window_px, rule
+    lowest, highest = sorted((before, window_px))
+    between = np.linspace(lowest, highest, _WINDOW_STEPS).tolist()
+    beyond_px = [max(0.0, _beyond_px(laid, asked.mount(at), asked.allowed)) for at in between]
+    at_px: float = between[int(np.argmin(beyond_px))]
+    return at_px, "depth within what the viewing conditions allow, or nearly so"
+
+
 def _range_kept(
-    laid: Laid,
-    aspect: float | None,
-    trim: tuple[float, float],
-    depths: _Depths,
-    allowed: Allowed,
-    wanted: tuple[float, str],
+    depths: _Depths, width_px: float, allowed: Allowed, wanted: Callable[[_Depths], tuple[float, str]]
 ) -> tuple[float, str]:
-    """The window nearest to the wanted one (px, why) that keeps depth within what is allowed, and why."""
-    wanted_px, rule = wanted
-    window_px = wanted_px
-    for _ in range(3):
-        # the allowed parallax is a share of the picture's width, which depends on the window a little
-        mount = _fitting(laid, window_px, aspect, trim)
-        width: float = mount.crop_px[2] if mount is not None else laid.size_px[1]
-        width *= _OF_ALLOWED
-        lowest, highest = depths.near + allowed.near * width, depths.far + allowed.far * width
-        if lowest > highest:
-            window_px, rule = (lowest + highest) / 2, "depth centred in what the viewing conditions allow"
-        else:
-            window_px = min(max(wanted_px, lowest), highest)
-            if window_px < wanted_px:
-                rule = "as far forward as the viewing conditions allow"
-    return window_px, rule
+    """The window nearest to the wanted one (px, why) that keeps these depths within what is allowed."""
+    wanted_px, rule = wanted(depths)
+    width_px *= _OF_ALLOWED
+    lowest, highest = depths.near + allowed.near * width_px, depths.far + allowed.far * width_px
+    if lowest > highest:
+        return (lowest + highest) / 2, "depth centred in what the viewing conditions allow"
+    window_px = min(max(wanted_px, lowest), highest)
+    return window_px, "as far forward as the viewing conditions allow" if window_px < wanted_px else rule
 
 
 def _trims(cuts: tuple[float, float]) -> Iterator[tuple[float, float]]:
