@@ -139,3 +139,24 @@ def test_a_wrong_step_is_found(done, true):
     )
     assert "step-differs" in {finding.code for finding in proof.advice}
     assert proof.metric.step.measured_mm == pytest.approx(true.step_mm, rel=0.03)
+
+
+def test_where_only_their_ratio_is_known_neither_is_blamed(done, true):
+    """The lens ties one to the other, and nothing ties either to mm but what was stated."""
+    stated_mm = round(1.3 * true.step_mm, 3)
+    proof = measured(done, base_mm=true.base_mm, step_mm=stated_mm, **true.lens)
+    codes = {finding.code for finding in proof.advice}
+    assert not {"base-differs", "step-differs"} & codes
+    assert "base-or-step-differs" in codes
+    base, step = proof.metric.base, proof.metric.step
+    # from 600 px the ratio is known to a tenth or so
+    assert base.measured_mm == pytest.approx(1.3 * true.base_mm, abs=base.measured_error_mm)
+    assert step.measured_mm == pytest.approx(true.step_mm, abs=step.measured_error_mm)
+    # neither is believed beyond their contradiction
+    assert abs(base.used_mm - true.base_mm) < base.error_mm
+    assert abs(step.used_mm - true.step_mm) < step.error_mm
+    # the field width knows better
+    proof = measured(
+        done, base_mm=true.base_mm, step_mm=stated_mm, field_width_mm=true.field_width_mm, **true.lens
+    )
+    assert not proof.metric.one_of_two

@@ -62,6 +62,19 @@ def test_the_other_stated_length_is_named_as_a_suspect(proof):
     assert finding.text == "The step was 6.1 mm, not 6.5 mm."
 
 
+def test_one_of_two_is_off_and_neither_is_blamed(proof):
+    step = replace(WRONG, stated_mm=0.5, measured_mm=0.534, measured_error_mm=0.012)
+    found = findings(proof, Metric(base=WRONG, step=step, one_of_two=True))
+    assert not {"base-differs", "step-differs"} & set(found)
+    finding = found["base-or-step-differs"]
+    assert finding.text.endswith(
+        "move of 6.5 mm and the step of 0.5 mm do not fit together: one of the two is off."
+    )
+    assert (
+        "the sideways move was 6.1 mm; if the sideways move is right, the step was 0.53 mm" in finding.remedy
+    )
+
+
 @pytest.mark.parametrize("metric", [None, SIZES, Metric(base=replace(WRONG, contradicted=False))])
 def test_what_is_not_contradicted_is_not_told(proof, metric):
     assert not {"base-differs", "step-differs"} & set(findings(proof, metric))

@@ -211,6 +211,9 @@ class Metric(msgspec.Struct, frozen=True, kw_only=True):
 
     base: Length | None = None
     step: Length | None = None
+    one_of_two: bool = False
+    """Base and step contradict each other, and nothing tells which is wrong; each `measured_mm` is what it
+    was if the other is right."""
     near_mm: float | None = None
     far_mm: float | None = None
     range_mm: float | None = None

@@ -32,6 +32,8 @@ _POINTS_ASIDE = 0.01
 _ROUNDS, _SETTLED = 12, 1e-4
 # A straight course has the slope of the mean distance, not of the plane of focus at the end of the stack.
 _STRAIGHT = 0.1
+_MOVES: tuple[adjustment.Name, ...] = ("base", "step")
+_BORNE_OUT, _UNDECIDED, _CONTRADICTED = range(3)
 _NEAR_PERCENTILE, _FAR_PERCENTILE = 1.0, 99.0
 
 
@@ -136,14 +138,10 @@ def _opened(shoot: ShootFolder, member: Member, mounted: Mounted, parallax: Plan
 def _measured(
     shoot: _Shoot, capture: Capture, mounted: Mounted, parallax: Plane
 ) -> tuple[Metric, Plane | None] | None:
-    said = _stated(shoot, capture)
-    base, said = _length(shoot, said, "base", capture.base_mm)
-    step, said = _length(shoot, said, "step", capture.step_mm)
+    lengths, said, one_of_two = _compared(shoot, _stated(shoot, capture), capture)
     found, rests = _adjusted(shoot, said)
-    metric = Metric(
-        base=_told(base, found.adjusted.named("base")), step=_told(step, found.adjusted.named("step"))
-    )
-    metric = msgspec.structs.replace(metric, rests_on=rests)
+    base, step = (_told(lengths[name], found.adjusted.named(name)) for name in _MOVES)
+    metric = Metric(base=base, step=step, one_of_two=one_of_two, rests_on=rests)
     known = parallax[np.isfinite(parallax)]
     if not known.size:
         return metric, None
@@ -165,13 +163,76 @@ def _stated(shoot: _Shoot, capture: Capture) -> list[Observation]:
     return said
 
 
+def _compared(
+    shoot: _Shoot, said: list[Observation], capture: Capture
+) -> tuple[dict[adjustment.Name, Length | None], list[Observation], bool]:
+    """Base and step against all else that is known, what is left to believe, and whether one of two is off.
+
+    The likelier culprit is tried first. Where only base over step is known, nothing tells which is wrong:
+    then both are believed to no more than they differ.
+    """
+    stated_mm: dict[adjustment.Name, float | None] = {"base": capture.base_mm, "step": capture.step_mm}
+    lengths = {name: _length(shoot, said, name, stated_mm[name])[0] for name in _MOVES}
+    if capture.base_mm is None or capture.step_mm is None:
+        order = _MOVES
+    else:
+        apart = max(_off(length) for length in lengths.values())
+        suspicion = {name: _suspicion(shoot, said, name, stated_mm[name] or 0.0, apart) for name in _MOVES}
+        order = tuple(sorted(_MOVES, key=lambda name: -suspicion[name]))
+        unsure = set(suspicion.values()) == {_UNDECIDED}
+        if unsure and all(length is not None and length.contradicted for length in lengths.values()):
+            return _doubted(lengths, apart), _loosened(said, stated_mm, apart), True
+    for name in order:
+        lengths[name], said = _length(shoot, said, name, stated_mm[name])
+    return lengths, said, False
+
+
+def _off(length: Length | None) -> float:
+    """How far (ln) a stated length is from what all else says."""
+    if length is None or length.stated_mm is None or length.measured_mm is None:
+        return 0.0
+    return abs(math.log(length.measured_mm / length.stated_mm))
+
+
+def _suspicion(
+    shoot: _Shoot, said: list[Observation], name: adjustment.Name, stated_mm: float, apart: float
+) -> int:
+    """What is known without base and step says of one of them, if it may be off by `apart` (ln)."""
+    rest = _adjusted(shoot, _without(said, _MOVES))[0].adjusted.named(name)
+    if not rest.is_known:
+        return _UNDECIDED
+    if differs(rest, Estimate(stated_mm, _READ)):
+        return _CONTRADICTED
+    return _BORNE_OUT if 2 * math.hypot(rest.sigma, _READ) < apart else _UNDECIDED
+
+
+def _doubted(
+    lengths: dict[adjustment.Name, Length | None], apart: float
+) -> dict[adjustment.Name, Length | None]:
+    return {
+        name: length and msgspec.structs.replace(length, error_mm=Estimate(length.used_mm, apart).error)
+        for name, length in lengths.items()
+    }
+
+
+def _loosened(
+    said: list[Observation], stated_mm: dict[adjustment.Name, float | None], apart: float
+) -> list[Observation]:
+    doubted = [adjustment.stated(name, value, apart) for name, value in stated_mm.items() if value]
+    return [*_without(said, _MOVES), *doubted]
+
+
+def _without(said: Sequence[Observation], names: Sequence[adjustment.Name]) -> list[Observation]:
+    return [one for one in said if one.name not in {f"stated {name}" for name in names}]
+
+
 def _length(
     shoot: _Shoot, said: list[Observation], name: adjustment.Name, stated_mm: float | None
 ) -> tuple[Length | None, list[Observation]]:
     """Compare a stated length with what everything else says; what is contradicted is not believed."""
     if stated_mm is None:
         return None, said
-    others = [one for one in said if one.name != f"stated {name}"]
+    others = _without(said, [name])
     rest = _adjusted(shoot, others)[0].adjusted.named(name)
     length = Length(used_mm=stated_mm, error_mm=Estimate(stated_mm, _READ).error, stated_mm=stated_mm)
     if not rest.is_known:
