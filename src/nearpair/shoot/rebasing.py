@@ -47,17 +47,20 @@ def _factor(view: Pixels) -> int:
 
 
 def _disparities(left: Pixels, right: Pixels, parallax: Plane) -> tuple[Plane, Plane]:
-    """Disparity of the mounted left view, which is known, and of the right one, which is measured here."""
-    from_left = -parallax
-    known = from_left[np.isfinite(from_left)]
+    """Disparity of both mounted views, measured here by luma alone: with gaps, and right elsewhere.
+
+    What lies in a gap is better told by seeing from in between than by votes of what is alike around.
+    """
+    known = parallax[np.isfinite(parallax)]
     if not known.size:
-        return from_left, np.full_like(from_left, np.nan)
+        return -parallax, np.full_like(parallax, np.nan)
     factor, (height, width) = _factor(left), parallax.shape
-    lowest, highest = (
-        int(np.floor(known.min() / factor)) - _ROOM_PX,
-        int(np.ceil(known.max() / factor)) + _ROOM_PX,
-    )
+    lowest = int(np.floor(-known.max() / factor)) - _ROOM_PX
+    highest = int(np.ceil(-known.min() / factor)) + _ROOM_PX
     first, second = (reduced(luma(view), factor) for view in (left, right))
-    back = match_rows(second, first, -highest, -lowest).px
+    from_left = match_rows(first, second, lowest, highest).px
+    from_right = match_rows(second, first, -highest, -lowest).px
     as_it_lies = Mount(Projective.like(Similarity()), 0.0, None, (0, 0, width, height))
-    return from_left, mounted_parallax(back, factor, as_it_lies)
+    # mounted parallax is the negative of disparity
+    whole = [mounted_parallax(px, factor, as_it_lies) for px in (from_left, from_right)]
+    return -whole[0], whole[1]
