@@ -218,27 +218,6 @@ def mount(
 
 
 @told
-def export(shoot: options.Shoot, glasses: options.GlassesName = None, method: options.Method = None) -> None:
-    """Write the outputs of the mounted pair: anaglyphs by every method, and pairs to see without glasses.
-
-    The method decides which of the anaglyphs is the one that the summary names and the proof looks at.
-
-    For example:
-
-        nearpair export quartz --glasses amber-blue --method half-colour
-    """
-    from nearpair.shoot.decisions import load
-    from nearpair.shoot.exporting import anaglyph_name
-    from nearpair.shoot.folder import ShootFolder
-    from nearpair.shoot.run import Overrides
-
-    _run(shoot, "export", Overrides(glasses=glasses, method=method))
-    folder = ShootFolder(shoot)
-    colour = load(folder.toml).colour
-    say.lines(words.stage_done(folder.out(anaglyph_name(colour.glasses, colour.method)), shoot))
-
-
-@told
 def proof(
     shoot: options.Shoot,
     screen_width: options.ScreenWidth = None,

@@ -40,6 +40,8 @@ def told(command: Callable[P, R]) -> Callable[P, R]:
             _trace()
             _say(f"Error: {error.message}\nWhat to do: {error.remedy}")
             raise typer.Exit(FAILED) from None
+        except typer.BadParameter:
+            raise  # wrong usage is told by the library that reads the command line
         except BrokenPipeError:
             _let_go_of_output()
             raise typer.Exit(FAILED) from None

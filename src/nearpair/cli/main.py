@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from nearpair import __version__
-from nearpair.cli import commands, planning, watching
+from nearpair.cli import commands, exporting, planning, watching
 
 app = typer.Typer(
     name="nearpair",
@@ -24,7 +24,7 @@ for command in (
     commands.pairs,
     commands.merge,
     commands.mount,
-    commands.export,
+    exporting.export,
     commands.proof,
 ):
     app.command()(command)

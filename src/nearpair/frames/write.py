@@ -11,10 +11,10 @@ from typing import Any, Literal
 import numpy as np
 import tifffile
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, PngImagePlugin
 
-import nearpair
 from nearpair.errors import FrameError
+from nearpair.frames.carried import Carried, software
 from nearpair.frames.formats import damaged, sniff, unreadable
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.read import Pixels
@@ -79,6 +79,7 @@ def write_jpeg(
     profile: bytes | None = None,
     pixels_per_inch: float | None = None,
     subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4",
+    carried: Carried | None = None,
 ) -> None:
     """Write (H, W, 3) RGB or (H, W) grey uint8 as JPEG of `quality` 1 to 100.
 
@@ -91,6 +92,8 @@ def write_jpeg(
         found = f"{rgb.shape[1]} x {rgb.shape[0]} pixels; a JPEG has at most {JPEG_MAX_SIDE_PX} on a side"
         raise FrameError(f"{path}: {found}.", "Write TIFF or PNG, or make the picture smaller.")
     options: dict[str, Any] = {"quality": quality, "subsampling": subsampling, "optimize": True}
+    if carried is not None:
+        options |= {"exif": carried.exif, "xmp": carried.xmp}
     _save(path, rgb, "JPEG", profile, pixels_per_inch, options)
 
 
@@ -99,10 +102,16 @@ def write_png(
     pixels: NDArray[np.uint8],
     profile: bytes | None = None,
     pixels_per_inch: float | None = None,
+    carried: Carried | None = None,
 ) -> None:
     """Write (H, W, 3) RGB or (H, W) grey uint8 as PNG."""
     _check(pixels, (np.uint8,), dimensions=(2, 3))
-    _save(path, pixels, "PNG", profile, pixels_per_inch, {"compress_level": 6})
+    options: dict[str, Any] = {"compress_level": 6}
+    if carried is not None:
+        text = PngImagePlugin.PngInfo()
+        text.add_itxt("XML:com.adobe.xmp", carried.xmp.decode())
+        options |= {"exif": carried.exif, "pnginfo": text}
+    _save(path, pixels, "PNG", profile, pixels_per_inch, options)
 
 
 def _write_strips(path: Path, data: NDArray[Any], **options: Any) -> None:
@@ -114,13 +123,9 @@ def _write_strips(path: Path, data: NDArray[Any], **options: Any) -> None:
         compressionargs={"level": _DEFLATE_LEVEL},
         rowsperstrip=_ROWS_PER_STRIP,
         metadata=None,
-        software=_software(),
+        software=software(),
         **options,
     )
-
-
-def _software() -> str:
-    return f"nearpair {nearpair.__version__}"
 
 
 def _tiff_date(info: FrameInfo | None) -> str | None:
@@ -130,7 +135,7 @@ def _tiff_date(info: FrameInfo | None) -> str | None:
 
 
 def _tags(info: FrameInfo | None) -> list[tuple[int, int | str, int, Any, bool]]:
-    packet = xmp_packet(info, _software())
+    packet = xmp_packet(info, software())
     tags: list[tuple[int, int | str, int, Any, bool]] = [(700, "B", len(packet), packet, True)]
     for tag, text in ((271, info and info.make), (272, info and (info.model or info.camera))):
         if text:

@@ -1,13 +1,15 @@
 """The XMP packet of a view: what the camera wrote into its frames, for archives and other programs.
 
 Properties and their forms: XMP specification part 2 (Adobe, 2016; also ISO 16684-1), namespaces tiff and
-exif; CIPA DC-010 for exifEX. Packet wrapper: XMP specification part 1, section 7.3.
+exif; CIPA DC-010 for exifEX; Dublin Core (dc) for caption and creator, and the IPTC photo metadata standard
+(2021.1; from memory) for the alternative text. Packet wrapper: XMP specification part 1, section 7.3.
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from fractions import Fraction
-from xml.sax.saxutils import quoteattr
+from xml.sax.saxutils import escape, quoteattr
 
 from nearpair.frames.metadata import FrameInfo
 
@@ -20,16 +22,45 @@ _NAMESPACES = {
     "exifEX": "http://cipa.jp/exif/1.0/",
     "xmp": "http://ns.adobe.com/xap/1.0/",
 }
+_OF_ABOUT = {
+    "dc": "http://purl.org/dc/elements/1.1/",
+    "Iptc4xmpCore": "http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/",
+}
 
 
-def xmp_packet(info: FrameInfo | None, software: str) -> bytes:
-    """Return the packet as UTF-8; the same bytes for the same frame."""
-    names = " ".join(f'xmlns:{prefix}="{name}"' for prefix, name in _NAMESPACES.items())
+@dataclass(frozen=True, slots=True)
+class About:
+    """What people say about a picture; "" where nothing. `alt` describes it to those who cannot see it."""
+
+    caption: str = ""
+    creator: str = ""
+    alt: str = ""
+
+
+def xmp_packet(info: FrameInfo | None, software: str, about: About | None = None) -> bytes:
+    """Return the packet as UTF-8; the same bytes for the same frame and words."""
+    spaces = _NAMESPACES if about is None else _NAMESPACES | _OF_ABOUT
+    names = " ".join(f'xmlns:{prefix}="{name}"' for prefix, name in spaces.items())
     values = [("xmp:CreatorTool", software), *(_properties(info) if info else ())]
     attributes = "".join(f"\n   {name}={quoteattr(value)}" for name, value in values)
-    body = f'<rdf:Description rdf:about=""{attributes}>{_iso(info)}\n  </rdf:Description>'
+    body = f'<rdf:Description rdf:about=""{attributes}>{_iso(info)}{_words(about)}\n  </rdf:Description>'
     rdf = f"<rdf:RDF {names}>\n  {body}\n </rdf:RDF>"
     return f'{_HEAD}\n<x:xmpmeta xmlns:x="adobe:ns:meta/">\n {rdf}\n</x:xmpmeta>\n{_TAIL}'.encode()
+
+
+def _words(about: About | None) -> str:
+    if about is None:
+        return ""
+    lists = (
+        ("dc:description", "rdf:Alt", ' xml:lang="x-default"', about.caption),
+        ("dc:creator", "rdf:Seq", "", about.creator),
+        ("Iptc4xmpCore:AltTextAccessibility", "rdf:Alt", ' xml:lang="x-default"', about.alt),
+    )
+    return "".join(
+        f"\n   <{name}><{kind}><rdf:li{lang}>{escape(text)}</rdf:li></{kind}></{name}>"
+        for name, kind, lang, text in lists
+        if text
+    )
 
 
 def clock(captured_s: float) -> datetime:

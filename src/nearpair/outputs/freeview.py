@@ -28,6 +28,16 @@ def crossed(left: NDArray[Any], right: NDArray[Any], gap_px: int = 0) -> NDArray
     return _beside(right, left, gap_px)
 
 
+def largest_width_mm(eyes_mm: float, gap_share: float, far_share: float) -> float:
+    """Width in mm that one picture of a parallel pair may have at most, so that no eye turns outwards.
+
+    The farthest points stand apart by the width of a picture, the gap (`gap_share` of it) and their parallax
+    (`far_share` of it, positive behind the window); that may not exceed the distance of the pupils
+    (elementary geometry).
+    """
+    return eyes_mm / (1 + gap_share + max(far_share, 0.0))
+
+
 def _beside(first: NDArray[Any], second: NDArray[Any], gap_px: int) -> NDArray[Any]:
     check_pair(first, second)
     if gap_px < 0:

@@ -95,6 +95,17 @@ class ColourDecisions(Struct, frozen=True, forbid_unknown_fields=True):
     method: Literal["colour", "half-colour", "grey", "least-squares"] = "least-squares"
 
 
+Words = Annotated[str, Meta(max_length=2000)]
+
+
+class AboutDecisions(Struct, frozen=True, forbid_unknown_fields=True):
+    """What published pictures say of themselves: caption, maker, and words for those who cannot see them."""
+
+    caption: Words = ""
+    creator: Words = ""
+    alt: Words = ""
+
+
 class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
     """Everything that is decided about one shoot.
 
@@ -114,6 +125,7 @@ class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
     capture: Capture = Capture()
     viewing: ViewingConditions = ViewingConditions()
     colour: ColourDecisions = ColourDecisions()
+    about: AboutDecisions = AboutDecisions()
 
 
 def load(path: Path) -> Decisions:
@@ -197,6 +209,12 @@ eyes_mm = 63.0
 # "least-squares".
 glasses = "red-cyan"
 method = "least-squares"
+
+[about]
+# Carried by published pictures: a caption, who made them, and what they show, for those who cannot see them.
+caption = ""
+creator = ""
+alt = ""
 
 # To decide about one station, add its lines at the end:
 # [[stations]]

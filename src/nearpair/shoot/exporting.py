@@ -1,14 +1,16 @@
 """The export stage: the finished forms of the mounted pair."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.colour.glasses import GLASSES, Glasses
 from nearpair.errors import NearpairError
+from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile, srgb_profile, to_srgb
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_jpeg
@@ -16,13 +18,33 @@ from nearpair.outputs.anaglyph import METHODS, anaglyph
 from nearpair.outputs.floating import masked
 from nearpair.outputs.freeview import crossed, parallel
 from nearpair.progress import Progress
+from nearpair.proof.model import Metric
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.memo import Memo, key_of
+from nearpair.shoot.mounting import Mounted
 
 _QUALITY = 95
-_GAP_SHARE = 0.02
+GAP_SHARE = 0.02
+"""The gap between pictures side by side, as a share of their width."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """A mounted pair, ready to be exported: what is known of it, and its left eye's reference frame."""
+
+    mounted: Mounted
+    decisions: Decisions
+    metric: Metric | None
+    frame: FrameInfo
+
+
+class Exporter(Protocol):
+    """What the export stage does."""
+
+    def __call__(self, shoot: ShootFolder, memo: Memo, ready: Ready, progress: Progress) -> object:
+        """Write outputs of the mounted pair."""
 
 
 def glasses_named(name: str) -> Glasses:
@@ -38,28 +60,18 @@ def methods_for(glasses: Glasses) -> list[str]:
     return [m for m in METHODS if m != "least-squares" or glasses.least_squares is not None]
 
 
-def export(
-    shoot: ShootFolder,
-    memo: Memo,
-    mount_key: str,
-    decisions: Decisions,
-    progress: Progress,
-    floating_px: tuple[int, int] = (0, 0),
-) -> dict[str, Path]:
-    """Write the anaglyph by every method and the pictures for free viewing; returns their files by name.
-
-    floating_px: widths of the masks of a floating window.
-    """
-    glasses = glasses_named(decisions.colour.glasses)
+def export(shoot: ShootFolder, memo: Memo, ready: Ready, progress: Progress) -> dict[str, Path]:
+    """Write the anaglyph by every method and the pictures for free viewing; returns their files by name."""
+    glasses = glasses_named(ready.decisions.colour.glasses)
     files = {
         f"anaglyph-{method}": shoot.out(anaglyph_name(glasses.name, method))
         for method in methods_for(glasses)
     }
     files |= {name: shoot.out(f"{name}.jpg") for name in ("parallel", "crossed")}
-    key = key_of(mount_key, decisions.colour.glasses, _QUALITY)
+    key = key_of(ready.mounted.key, glasses.name, _QUALITY)
     if memo.recall("export", key, list(files.values())) is not None:
         return files
-    left, right = masked(*pair_as_seen(shoot), floating_px)
+    left, right = masked(*pair_as_seen(shoot), ready.mounted.mounting.floating_px)
     for done, (name, path) in enumerate(files.items()):
         progress("writing the outputs", done, len(files))
         _save(path, _making(name, glasses)(left, right))
@@ -78,7 +90,7 @@ def _making(name: str, glasses: Glasses) -> Callable[[Pixels, Pixels], NDArray[A
         method = name.removeprefix("anaglyph-")
         return lambda left, right: anaglyph(left, right, glasses, method)
     freeview = parallel if name == "parallel" else crossed
-    return lambda left, right: freeview(left, right, round(_GAP_SHARE * left.shape[1]))
+    return lambda left, right: freeview(left, right, round(GAP_SHARE * left.shape[1]))
 
 
 def _save(path: Path, picture: NDArray[Any]) -> None:

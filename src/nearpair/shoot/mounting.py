@@ -61,7 +61,7 @@ def mount_pair(
     views = [read_tiff(shoot.view(member.station.name)) for member in pair]
     focus = [Focused(read_tiff(shoot.focus(m.station.name)), len(m.station.frames)) for m in pair]
     progress("mounting the pair", 0, _STEPS)
-    focal = [focal_px(frame, max(frame.size_px)) for frame in map(_reference, pair)]
+    focal = [focal_px(frame, max(frame.size_px)) for frame in map(reference_frame, pair)]
     focal_known = focal[0] if focal[0] == focal[1] else None
     laid, rows = _laid((views[0], views[1]), (focus[0], focus[1]), merged, focal_known, asked.base_share)
     del focus
@@ -75,7 +75,7 @@ def mount_pair(
     progress("mounting the pair", 3, _STEPS)
     residual = _residual(left, right)
     for path, picture, member in zip(outputs, (left, right), pair, strict=False):
-        frame = _reference(member)
+        frame = reference_frame(member)
         with replacing(path) as part:
             write_tiff(part, picture, read_profile(frame.path), frame)
     with replacing(outputs[2]) as part:
@@ -87,7 +87,8 @@ def mount_pair(
     return result
 
 
-def _reference(member: Member) -> FrameInfo:
+def reference_frame(member: Member) -> FrameInfo:
+    """Return the frame of a station on which its others were laid."""
     return member.station.frames[member.survey.used[member.reference]]
 
 

@@ -38,8 +38,16 @@ def rebased(left: Pixels, right: Pixels, parallax: Plane, share: float) -> Rebas
     """
     if share == 1:
         return Rebased(right, parallax, 0.0)
-    seen = Between.of((left, right), _disparities(left, right, parallax), _factor(left)).view(share)
+    seen = ready(left, right, parallax).view(share)
     return Rebased(seen.picture, parallax * np.float32(share), float(np.mean(seen.unseen)))
+
+
+def ready(left: Pixels, right: Pixels, parallax: Plane) -> Between:
+    """Make a mounted pair (H, W, 3) of parallax (H, W) ready to be seen from between its stations.
+
+    Raises PairError if almost no depth is known.
+    """
+    return Between.of((left, right), _disparities(left, right, parallax), _factor(left))
 
 
 def _factor(view: Pixels) -> int:

@@ -22,17 +22,18 @@ from nearpair.shoot.contactsheet import SHEET, write_sheet
 from nearpair.shoot.decisions import Decisions, load, save
 from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.explain import explained
-from nearpair.shoot.exporting import export, glasses_named, methods_for
+from nearpair.shoot.exporting import Exporter, Ready, export, glasses_named, methods_for
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Looked, Member, look_at
 from nearpair.shoot.measuring import measure
 from nearpair.shoot.memo import Memo
 from nearpair.shoot.merging import Merged, merge_station
-from nearpair.shoot.mounting import mount_pair
+from nearpair.shoot.mounting import mount_pair, reference_frame
 from nearpair.shoot.proving import Subject, drop_stale_proof, prove
 from nearpair.shoot.reading import Reading
 from nearpair.shoot.scratch import Scratch
 from nearpair.shoot.surveying import Keeper
+from nearpair.shoot.told import check_same_sources, check_sources
 
 S = TypeVar("S", bound=msgspec.Struct)
 
@@ -119,11 +120,11 @@ def make(
 
     An existing shoot of the same sources is continued. Raises NearpairError (see `errors`) with the reason.
     """
-    _check_sources(sources)
+    check_sources(sources)
     existed = shoot.exists()
     continued = (shoot / SHOOT_FILE).exists()
     folder = ShootFolder.open_or_create(shoot, sources)
-    _check_same_sources(folder, sources)
+    check_same_sources(folder, sources)
     try:
         proof = run(shoot, "proof", overrides, progress)
     except (SourceError, PairError):
@@ -138,9 +139,16 @@ def make(
 
 
 def run(
-    shoot: Path, until: str, overrides: Overrides = Overrides(), progress: Progress = silent
+    shoot: Path,
+    until: str,
+    overrides: Overrides = Overrides(),
+    progress: Progress = silent,
+    exporter: Exporter = export,
 ) -> Proof | None:
-    """Bring a shoot up to and including the stage `until`; returns the proof if that is the last one."""
+    """Bring a shoot up to and including the stage `until`; returns the proof if that is the last one.
+
+    exporter: what the export stage does.
+    """
     _check_stage(until)
     folder = ShootFolder.open(shoot)
     with folder.lock():
@@ -155,7 +163,7 @@ def run(
                 merge_station(folder, memo, reading, member, agreement, progress)
                 for member, agreement in zip(pair, _agreements(looked, reading, progress), strict=True)
             )
-        return _staged(folder, memo, decisions, looked, pair, (left, right), until, progress)
+        return _staged(folder, memo, decisions, looked, pair, (left, right), until, progress, exporter)
 
 
 def candidates(shoot: Path, overrides: Overrides = Overrides(), progress: Progress = silent) -> Candidates:
@@ -228,6 +236,7 @@ def _staged(
     merged: tuple[Merged, Merged],
     until: str,
     progress: Progress,
+    exporter: Exporter,
 ) -> Proof | None:
     """What follows merging."""
     last = STAGES.index(until)
@@ -251,7 +260,7 @@ def _staged(
     drop_stale_proof(folder, memo, decisions, subject)
     if last == 2:
         return None
-    export(folder, memo, mounted.key, decisions, progress, mounted.mounting.floating_px)
+    exporter(folder, memo, Ready(mounted, decisions, metric, reference_frame(pair[0])), progress)
     _sheet(folder, memo, looked, decisions, progress)
     if last == 3:
         return None
@@ -295,26 +304,6 @@ def _reports(looked: Looked, pair: tuple[Member, Member], merged: tuple[Merged, 
         known = {} if result is None else {"focus": result.focus, "depth_of_field": result.depth_of_field}
         reports.append(msgspec.structs.replace(station, **known))
     return reports
-
-
-def _check_sources(sources: Sequence[Path]) -> None:
-    for source in sources:
-        if not source.is_dir():
-            what = "is not a folder" if source.exists() else "does not exist"
-            message = f"{source}: {what}."
-            raise SourceError(message, "Give the card's folder, or one folder for each station.")
-    same = {source.resolve() for source in sources}
-    if len(same) < len(sources):
-        message = "The same folder was given twice."
-        raise SourceError(message, "Give one folder for each station, or the card's folder alone.")
-
-
-def _check_same_sources(folder: ShootFolder, sources: Sequence[Path]) -> None:
-    kept = folder.source_paths(load(folder.toml))
-    if {path.resolve() for path in kept} != {path.resolve() for path in sources}:
-        listed = ", ".join(str(path) for path in kept)
-        message = f"{folder.root}: this shoot was made from other folders ({listed})."
-        raise ShootError(message, "Choose another folder with --to, or change `sources` in its shoot.toml.")
 
 
 def _check_colour(decisions: Decisions) -> None:

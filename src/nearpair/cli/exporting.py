@@ -1,0 +1,143 @@
+"""`nearpair export`: the outputs of a mounted pair, and the forms that are asked for by name."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from nearpair.cli import options, say, words
+from nearpair.cli.faults import told
+from nearpair.cli.lines import WEAK, Line
+from nearpair.cli.progress import shown
+from nearpair.outputs.catalogue import FORMS
+
+if TYPE_CHECKING:
+    from nearpair.shoot.publishing import Published
+    from nearpair.shoot.run import Overrides
+
+PAPERS = ("letter", "a4")
+LEAST_PX, MOST_PX = 16, 30_000
+
+
+def _paper(value: str) -> str:
+    if value.lower() not in PAPERS:
+        raise typer.BadParameter(f"expected {options.listed(PAPERS)}, found {value!r}.")
+    return value.lower()
+
+
+_ANY_SHOOT = Annotated[Path | None, typer.Argument(metavar="SHOOT", help="The folder of the shoot.")]
+As = Annotated[
+    list[str] | None,
+    typer.Option("--as", metavar="NAME[,NAME...]", help="Make these forms only; --list shows all names."),
+]
+ListForms = Annotated[bool, typer.Option("--list", help="Say which forms there are, and who can see each.")]
+Size = Annotated[
+    int | None,
+    typer.Option(
+        "--size", metavar="PX", min=LEAST_PX, max=MOST_PX, help="Width of one eye's picture, at most."
+    ),
+]
+Paper = Annotated[
+    str, typer.Option("--paper", metavar="NAME", callback=_paper, help="Sheet for the card: letter or a4.")
+]
+Caption = Annotated[str | None, typer.Option("--caption", metavar="TEXT", help="Caption of the picture.")]
+Creator = Annotated[str | None, typer.Option("--creator", metavar="TEXT", help="Who made it.")]
+Alt = Annotated[
+    str | None, typer.Option("--alt", metavar="TEXT", help="What it shows, for those who cannot see it.")
+]
+KeepPrivate = Annotated[
+    bool,
+    typer.Option("--keep-private", help="Leave place (GPS), serial numbers and owner in published files."),
+]
+
+
+@told
+def export(
+    shoot: _ANY_SHOOT = None,
+    as_forms: As = None,
+    list_forms: ListForms = False,
+    size: Size = None,
+    paper: Paper = "a4",
+    caption: Caption = None,
+    creator: Creator = None,
+    alt: Alt = None,
+    keep_private: KeepPrivate = False,
+    glasses: options.GlassesName = None,
+    method: options.Method = None,
+    as_json: options.Json = False,
+) -> None:
+    """Write the outputs of the mounted pair: anaglyphs, pairs without glasses, or other forms by name.
+
+    The method decides which of the anaglyphs is the one that the summary names and the proof looks at. With
+    --as, the forms named are made instead, in SHOOT/out/forms; what is up to date is not made again.
+
+    For example:
+
+        nearpair export quartz --glasses amber-blue --method half-colour
+        nearpair export --list
+        nearpair export quartz --as card,rocking-gif --paper letter --caption "Smoky quartz, 31 mm"
+        nearpair export quartz --as row-interleaved --size 3840
+    """
+    if list_forms:
+        _list(as_json)
+        return
+    if shoot is None:
+        raise typer.BadParameter("name the folder of the shoot, or ask for --list.", param_hint="SHOOT")
+    from nearpair.shoot.run import Overrides
+
+    overrides = Overrides(glasses=glasses, method=method)
+    said = {"caption": caption, "creator": creator, "alt": alt}
+    about = {key: text for key, text in said.items() if text is not None}
+    if as_forms is None:
+        if size is not None or about or keep_private:
+            raise typer.BadParameter("these options need --as with the forms to make.", param_hint="--as")
+        _outputs(shoot, overrides, as_json)
+        return
+    from nearpair.shoot.material import Settings
+    from nearpair.shoot.publishing import publish
+
+    names = [name.strip() for given in as_forms for name in given.split(",") if name.strip()]
+    with shown(say.errors()) as progress:
+        found = publish(shoot, names, Settings(size, paper, keep_private), about, overrides, progress)
+    say.lines(_published(found), to_stderr=as_json)
+    if as_json:
+        say.json(found)
+
+
+def _outputs(shoot: Path, overrides: "Overrides", as_json: bool) -> None:
+    """Write the outputs that every shoot has."""
+    from nearpair.shoot.decisions import load
+    from nearpair.shoot.exporting import anaglyph_name
+    from nearpair.shoot.folder import ShootFolder
+    from nearpair.shoot.run import run
+
+    with shown(say.errors()) as progress:
+        run(shoot, "export", overrides, progress)
+    folder = ShootFolder(shoot)
+    colour = load(folder.toml).colour
+    anaglyph = folder.out(anaglyph_name(colour.glasses, colour.method))
+    say.lines(words.stage_done(anaglyph, shoot), to_stderr=as_json)
+    if as_json:
+        say.json({"anaglyph": str(anaglyph)})
+
+
+def _list(as_json: bool) -> None:
+    if as_json:
+        say.json(list(FORMS))
+        return
+    for form in FORMS:
+        say.lines((Line("", form.name, "bold"),))
+        say.lines((Line("", f"{words.sentence(form.what)}. Needs: {form.needs}.{_extra(form.extra)}"),))
+
+
+def _extra(name: str) -> str:
+    return f' To make it, install "nearpair[{name}]".' if name else ""
+
+
+def _published(found: "Published") -> Iterator[Line]:
+    for form in found.forms:
+        yield Line("Made" if form.made else "Is there", ", ".join(form.files), whole=True)
+        for note in form.notes:
+            yield Line("", note, WEAK)
+    yield Line("", words.CAUTION, WEAK)

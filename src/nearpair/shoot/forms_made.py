@@ -1,0 +1,37 @@
+"""Which maker makes which form: the table that `publishing` works from."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from nearpair.shoot import forms_moving, forms_printed, forms_still
+from nearpair.shoot.material import Material
+
+
+@dataclass(frozen=True, slots=True)
+class Maker:
+    """How a form is made: writes it to a path and returns what the viewer has to know, in sentences.
+
+    names: the files of a form that is a folder.
+    """
+
+    make: Callable[[Material, Path], list[str]]
+    names: tuple[str, ...] = ()
+
+
+MAKERS: dict[str, Maker] = {
+    "anaglyph": Maker(forms_still.anaglyph_form),
+    "parallel": Maker(forms_still.parallel_form),
+    "crossed": Maker(forms_still.crossed_form),
+    "top-bottom": Maker(forms_still.top_bottom_form),
+    "side-by-side": Maker(forms_still.side_by_side_form),
+    "row-interleaved": Maker(forms_still.row_interleaved_form),
+    "column-interleaved": Maker(forms_still.column_interleaved_form),
+    "checkerboard": Maker(forms_still.checkerboard_form),
+    "card": Maker(forms_printed.card_form),
+    "swap-gif": Maker(forms_moving.swap_gif),
+    "swap-webp": Maker(forms_moving.swap_webp),
+    "rocking-gif": Maker(forms_moving.rocking_gif),
+    "rocking-webp": Maker(forms_moving.rocking_webp),
+}
+"""Makers by the name of their form; the same names as in `outputs.catalogue`."""

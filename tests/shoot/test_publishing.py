@@ -1,0 +1,129 @@
+"""Forms of a finished small shoot, read back by an independent library; made again only when they must be."""
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from nearpair.errors import NearpairError
+from nearpair.frames.profiles import srgb_profile
+from nearpair.shoot.decisions import load
+from nearpair.shoot.material import Settings
+from nearpair.shoot.publishing import publish
+from nearpair.shoot.run import make
+from support.tiny import contents, shells
+
+STILL = ("anaglyph", "parallel", "crossed", "top-bottom", "side-by-side")
+EXACT = ("row-interleaved", "column-interleaved", "checkerboard")
+MOVING = ("swap-gif", "swap-webp", "rocking-gif", "rocking-webp")
+ABOUT = {"caption": "Two shells", "creator": "A. Collector", "alt": "Shells on sand"}
+
+
+@pytest.fixture(scope="module")
+def shoot(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("published")
+    make(shells(folder / "card"), folder / "shoot")
+    return folder / "shoot"
+
+
+@pytest.fixture(scope="module")
+def forms(shoot):
+    found = publish(shoot, (*STILL, *EXACT, *MOVING, "card"), Settings(size_px=120), ABOUT)
+    return {form.name: form for form in found.forms}
+
+
+def opened(forms, name):
+    with Image.open(forms[name].files[0]) as picture:
+        picture.load()
+        return picture
+
+
+def size_of_one(forms):
+    return opened(forms, "row-interleaved").size
+
+
+def test_every_form_is_made_once_then_kept(shoot, forms):
+    assert all(form.made for form in forms.values())
+    before = contents(shoot)
+    again = publish(shoot, list(forms), Settings(size_px=120))
+    assert [form.made for form in again.forms] == [False] * len(forms)
+    assert [form.notes for form in again.forms] == [form.notes for form in forms.values()]
+    assert contents(shoot) == before
+
+
+def test_what_was_said_of_the_picture_is_kept_in_the_decisions(shoot, forms):
+    about = load(shoot / "shoot.toml").about
+    assert (about.caption, about.creator, about.alt) == tuple(ABOUT.values())
+
+
+@pytest.mark.parametrize("name", [*STILL, *EXACT])
+def test_stills_have_their_size_profile_and_words(forms, name):
+    picture = opened(forms, name)
+    width, height = size_of_one(forms)
+    assert width == 120
+    gap = round(0.02 * width)
+    expected = {
+        "parallel": (2 * width + gap, height),
+        "crossed": (2 * width + gap, height),
+        "top-bottom": (width, 2 * height),
+    }
+    assert picture.size == expected.get(name, (width, height))
+    assert picture.info["icc_profile"] == srgb_profile()
+    assert picture.getexif()[315] == "A. Collector"
+
+
+def test_row_interleaved_holds_the_rows_of_column_interleaved(forms):
+    """Both take the same two pictures apart: where both show the left one, they agree; so for the right."""
+    rows, columns, checks = (np.asarray(opened(forms, name)) for name in EXACT)
+    assert (rows[::2, ::2] == columns[::2, ::2]).all()
+    assert (rows[1::2, 1::2] == columns[1::2, 1::2]).all()
+    assert (checks[::2, 1::2] == columns[::2, 1::2]).all()
+
+
+@pytest.mark.parametrize("name", MOVING)
+def test_animations_have_their_pictures_and_tempo(forms, name):
+    picture = Image.open(forms[name].files[0])
+    count = 2 if name.startswith("swap") else 24
+    assert picture.n_frames == count
+    assert picture.info["loop"] == 0
+    for number in range(count):
+        picture.seek(number)
+        picture.load()
+        assert picture.info["duration"] == (400 if count == 2 else 100)
+    picture.close()
+
+
+def test_rocking_begins_and_turns_at_the_two_views(forms):
+    swap, sway = (Image.open(forms[name].files[0]) for name in ("swap-webp", "rocking-webp"))
+    for number, turn in ((0, 0), (1, 12)):
+        swap.seek(number)
+        sway.seek(turn)
+        both = [np.asarray(each.convert("RGB")).astype(int) for each in (swap, sway)]
+        assert np.abs(both[0] - both[1]).mean() < 4  # WebP loses a little
+    swap.close()
+    sway.close()
+
+
+def test_the_largest_size_for_unaided_eyes_is_told(forms):
+    note = forms["parallel"].notes[0]
+    whole = float(note.split("at most ")[1].split(" mm")[0])
+    one = float(note.split("wide, ")[1].split(" mm")[0])
+    assert one <= 63  # centres no farther apart than the pupils: Dodgson 2004, mean 63 mm
+    assert whole == pytest.approx(2.02 * one, abs=1.5)
+
+
+def test_another_setting_makes_only_what_it_concerns_again(shoot, forms):
+    found = publish(shoot, ["crossed"], Settings(size_px=100))
+    assert found.forms[0].made
+    with Image.open(found.forms[0].files[0]) as picture:
+        assert picture.width == 202
+    again = publish(shoot, ["parallel"], Settings(size_px=120))
+    assert not again.forms[0].made
+
+
+def test_an_unknown_name_stops_before_anything_is_done(shoot, forms):
+    before = contents(shoot)
+    with pytest.raises(NearpairError, match="Did you mean crossed"):
+        publish(shoot, ["parallel", "crosed"])
+    with pytest.raises(NearpairError, match="No form was named"):
+        publish(shoot, [])
+    assert contents(shoot) == before
