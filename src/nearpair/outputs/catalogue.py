@@ -77,6 +77,12 @@ FORMS: tuple[Form, ...] = (
         ".pdf",
     ),
     Form(
+        "page",
+        "one web page to send or host, in which viewers choose glasses, crossed, parallel, rocking or flat",
+        "any browser of today, also on a phone; glasses only if they have some",
+        ".html",
+    ),
+    Form(
         "swap-gif",
         "both views by turns: depth shows by movement, also with one eye",
         "nothing: any program that shows GIF",

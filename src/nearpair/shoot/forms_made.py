@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from nearpair.shoot import forms_moving, forms_printed, forms_still
+from nearpair.shoot import forms_moving, forms_printed, forms_shared, forms_still
 from nearpair.shoot.material import Material
 
 
@@ -29,6 +29,7 @@ MAKERS: dict[str, Maker] = {
     "column-interleaved": Maker(forms_still.column_interleaved_form),
     "checkerboard": Maker(forms_still.checkerboard_form),
     "card": Maker(forms_printed.card_form),
+    "page": Maker(forms_shared.page_form),
     "swap-gif": Maker(forms_moving.swap_gif),
     "swap-webp": Maker(forms_moving.swap_webp),
     "rocking-gif": Maker(forms_moving.rocking_gif),

@@ -78,20 +78,25 @@ class Material:
 
         floating: with the masks of a floating window.
         """
-        full = self._full
-        height, width = full.left.shape[:2]
-        wanted = min(self.settings.size_px or widest_px or width, width)
-        size = (wanted, max(1, round(height * wanted / width)))
-        small = full
-        if wanted != width:
-            left, right = (_area(view, size) for view in (full.left, full.right))
-            near: Any = cv2.resize(full.parallax, size, interpolation=cv2.INTER_NEAREST)
-            small = Sized(left, right, np.asarray(near * np.float32(wanted / width), np.float32))
+        width = len(self._full.left[0])
+        small = self.at_most(self.settings.size_px or widest_px or width)
         if not floating:
             return small
         sides = self.ready.mounted.mounting.floating_px
-        first, last = (round(side * wanted / width) for side in sides)
+        first, last = (round(side * len(small.left[0]) / width) for side in sides)
         return Sized(*masked(small.left, small.right, (first, last)), small.parallax)
+
+    def at_most(self, widest_px: int) -> Sized:
+        """The pair no wider than this; never enlarged."""
+        full = self._full
+        height, width = full.left.shape[:2]
+        wanted = min(widest_px, width)
+        if wanted == width:
+            return full
+        size = (wanted, max(1, round(height * wanted / width)))
+        left, right = (_area(view, size) for view in (full.left, full.right))
+        near: Any = cv2.resize(full.parallax, size, interpolation=cv2.INTER_NEAREST)
+        return Sized(left, right, np.asarray(near * np.float32(wanted / width), np.float32))
 
     @cached_property
     def _full(self) -> Sized:

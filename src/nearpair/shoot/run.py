@@ -40,6 +40,8 @@ S = TypeVar("S", bound=msgspec.Struct)
 STAGES = ("sort", "merge", "mount", "export", "proof")
 """The stages in their order; each needs the ones before it."""
 
+_TEXT = frozenset({".py", ".j2", ".css", ".js"})
+
 
 @cache
 def program() -> str:
@@ -49,7 +51,7 @@ def program() -> str:
     """
     home = Path(nearpair.__file__).parent
     text = blake2b(digest_size=8)
-    for file in sorted(home.rglob("*.py")):
+    for file in sorted(path for path in home.rglob("*") if path.suffix in _TEXT):
         text.update(file.relative_to(home).as_posix().encode() + b"\0" + file.read_bytes())
     return f"{nearpair.__version__} {text.hexdigest()}"
 

@@ -1,0 +1,124 @@
+"""The share page: one HTML file to send or to host, in which each viewer chooses how to look at the pair.
+
+It fetches nothing: pictures are data: addresses, style and script are in the page, and its own content
+policy (Content Security Policy level 3) allows just these two by their SHA-256. Anaglyphs are mixed in the
+page in linear light by the same matrices as in `anaglyph`. What people wrote is escaped. Without scripts the
+left picture is shown. It moves by itself only when rocking is chosen, and not even then where the viewer's
+system asks for reduced motion (WCAG 2.2, 2.2.2 and 2.3.3); it can always be stopped.
+"""
+
+import base64
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from nearpair.colour.glasses import GLASSES
+from nearpair.outputs.anaglyph import half_colour
+from nearpair.outputs.motion import ROCKING_MS
+
+WITHOUT_GLASSES = {"crossed": "Crossed", "parallel": "Parallel", "rocking": "Rocking", "flat": "Flat"}
+
+_HINTS = {
+    "glasses": "Put on the glasses; what is near stands in front.",
+    "crossed": "Cross your eyes until the two pictures become three, and look at the middle one.",
+    "parallel": "Look through the screen, as if far away, until two become three. Make it small.",
+    "rocking": "Depth shows by movement, also to one eye.",
+    "flat": "The left eye's picture.",
+}
+_CAUTIONS = (
+    "Begin with short looks. Stop and rest when your head aches, your eyes sting, or you see double.",
+    "Not everybody sees depth in such pictures. Children need shorter looks and grown-ups beside them.",
+    "If moving pictures trouble you, choose another way of looking; rocking stops with its button.",
+    "Whoever has had fits or migraine from flicker asks a doctor first.",
+    "Questions about your eyes are for an eye-care professional.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PageText:
+    """What people said about the picture, and the glasses that come first."""
+
+    caption: str
+    creator: str
+    alt: str
+    glasses: str
+
+
+def share_page(
+    jpegs: Sequence[bytes], size: tuple[int, int], text: PageText, gap_share: float, far_share: float
+) -> str:
+    """The page. jpegs: the left picture, views in between from left to right, the right picture.
+
+    size: (height, width) px of the two outer ones, those between may be smaller. far_share: farthest parallax
+    as a share of the width. Same input, same text.
+    """
+    style, script = _text("share.css"), _text("share.js")
+    first = text.glasses if text.glasses in GLASSES else "flat"
+    alt = text.alt or text.caption or "Stereoscopic photograph without a description"
+    return (
+        _environment()
+        .get_template("share.html.j2")
+        .render(
+            policy=_policy(style, script),
+            title=text.caption or "Stereoscopic photograph",
+            about=text,
+            alt=alt,
+            height=size[0],
+            width=size[1],
+            addresses=[f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" for jpeg in jpegs],
+            views=[*((name, f"{name} glasses") for name in GLASSES), *WITHOUT_GLASSES.items()],
+            first=first,
+            cautions=_CAUTIONS,
+            style=Markup(style),  # noqa: S704 - our own file
+            script=Markup(script),  # noqa: S704 - our own file
+            data=_data(size, gap_share, far_share),
+        )
+    )
+
+
+def _data(size: tuple[int, int], gap_share: float, far_share: float) -> Markup:
+    """What the script needs, as JSON that cannot end its element."""
+    whole_mm = round(60 / (1 + gap_share + far_share) * (2 + gap_share))
+    hints: Mapping[str, str] = {
+        **_HINTS,
+        "parallel": f"{_HINTS['parallel']} Most people need it no wider than {whole_mm} mm.",
+    }
+    known = {
+        "height": size[0],
+        "width": size[1],
+        "gap": gap_share,
+        "roundMs": ROCKING_MS,
+        "glasses": {name: half_colour(glasses).round(6).tolist() for name, glasses in GLASSES.items()},
+        "hints": hints,
+    }
+    return Markup(json.dumps(known).replace("<", "\\u003c"))  # noqa: S704 - made here of numbers and our words
+
+
+def _policy(style: str, script: str) -> str:
+    allowed = f"style-src {_digest(style)}; script-src {_digest(script)}; img-src data:"
+    return f"default-src 'none'; {allowed}; base-uri 'none'; form-action 'none'"
+
+
+def _digest(text: str) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+
+@cache
+def _text(name: str) -> str:
+    return files("nearpair.outputs").joinpath(name).read_text("utf-8")
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("nearpair.outputs", ""),
+        autoescape=True,
+        undefined=StrictUndefined,
+        keep_trailing_newline=True,
+    )
