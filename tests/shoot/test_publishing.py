@@ -27,7 +27,12 @@ def shoot(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def forms(shoot):
-    found = publish(shoot, (*STILL, *EXACT, *MOVING, "card"), Settings(size_px=120), ABOUT)
+    found = publish(
+        shoot,
+        (*STILL, *EXACT, *MOVING, "card", "multi-picture", "left-right", "page"),
+        Settings(size_px=120),
+        ABOUT,
+    )
     return {form.name: form for form in found.forms}
 
 
@@ -109,6 +114,19 @@ def test_the_largest_size_for_unaided_eyes_is_told(forms):
     one = float(note.split("wide, ")[1].split(" mm")[0])
     assert one <= 63  # centres no farther apart than the pupils: Dodgson 2004, mean 63 mm
     assert whole == pytest.approx(2.02 * one, abs=1.5)
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_the_multi_picture_file_holds_the_same_two_pictures_as_the_two_files(forms, number):
+    with (
+        Image.open(forms["multi-picture"].files[0]) as both,
+        Image.open(forms["left-right"].files[number]) as one,
+    ):
+        assert both.n_frames == 2
+        both.seek(number)
+        assert (np.asarray(both.convert("RGB")) == np.asarray(one)).all()
+        assert both.getexif()[315] == one.getexif()[315] == "A. Collector"
+        assert one.info["icc_profile"] == srgb_profile()
 
 
 def test_another_setting_makes_only_what_it_concerns_again(shoot, forms):

@@ -77,6 +77,18 @@ FORMS: tuple[Form, ...] = (
         ".pdf",
     ),
     Form(
+        "multi-picture",
+        "both pictures in one file with their index (CIPA DC-007, multi-picture format)",
+        "a 3D camera, frame, television or program that takes such files",
+        ".mpo",
+    ),
+    Form(
+        "left-right",
+        "both pictures at full size, one file for each eye",
+        "a headset or a program that takes one picture for each eye",
+        "",
+    ),
+    Form(
         "page",
         "one web page to send or host, in which viewers choose glasses, crossed, parallel, rocking or flat",
         "any browser of today, also on a phone; glasses only if they have some",

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from nearpair.shoot import forms_moving, forms_printed, forms_shared, forms_still
+from nearpair.shoot import forms_files, forms_moving, forms_printed, forms_shared, forms_still
 from nearpair.shoot.material import Material
 
 
@@ -29,6 +29,8 @@ MAKERS: dict[str, Maker] = {
     "column-interleaved": Maker(forms_still.column_interleaved_form),
     "checkerboard": Maker(forms_still.checkerboard_form),
     "card": Maker(forms_printed.card_form),
+    "multi-picture": Maker(forms_files.multipicture_form),
+    "left-right": Maker(forms_files.left_right_form, forms_files.EYES),
     "page": Maker(forms_shared.page_form),
     "swap-gif": Maker(forms_moving.swap_gif),
     "swap-webp": Maker(forms_moving.swap_webp),
