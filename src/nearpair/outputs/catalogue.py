@@ -89,6 +89,18 @@ FORMS: tuple[Form, ...] = (
         "",
     ),
     Form(
+        "gltf",
+        "the relief as a mesh with the picture on it (binary glTF), to be turned round on a screen",
+        "a program or page that shows glTF; no glasses",
+        ".glb",
+    ),
+    Form(
+        "stl",
+        "the relief as a closed body with a floor, to be printed and touched (STL, in mm)",
+        "a 3D printer; then nothing but fingers",
+        ".stl",
+    ),
+    Form(
         "page",
         "one web page to send or host, in which viewers choose glasses, crossed, parallel, rocking or flat",
         "any browser of today, also on a phone; glasses only if they have some",

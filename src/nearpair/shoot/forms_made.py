@@ -4,7 +4,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from nearpair.shoot import forms_files, forms_moving, forms_printed, forms_shared, forms_still
+from nearpair.shoot import (
+    forms_files,
+    forms_moving,
+    forms_printed,
+    forms_shared,
+    forms_solid,
+    forms_still,
+)
 from nearpair.shoot.material import Material
 
 
@@ -31,6 +38,8 @@ MAKERS: dict[str, Maker] = {
     "card": Maker(forms_printed.card_form),
     "multi-picture": Maker(forms_files.multipicture_form),
     "left-right": Maker(forms_files.left_right_form, forms_files.EYES),
+    "gltf": Maker(forms_solid.gltf_form),
+    "stl": Maker(forms_solid.stl_form),
     "page": Maker(forms_shared.page_form),
     "swap-gif": Maker(forms_moving.swap_gif),
     "swap-webp": Maker(forms_moving.swap_webp),

@@ -73,6 +73,16 @@ class Material:
         far_px = float(np.percentile(known, _FAR_PERCENTILE)) if known.size else 0.0
         return max(far_px, 0.0) / len(self._full.left[0])
 
+    @property
+    def width_px(self) -> int:
+        """Width of the mounted pictures."""
+        return len(self._full.left[0])
+
+    @cached_property
+    def depth(self) -> Plane | None:
+        """Depth of the mounted pair (H, W) in mm behind the window; None if mm are not known."""
+        return read_tiff(self._shoot.depth) if self._shoot.depth.is_file() else None
+
     def sized(self, widest_px: int | None = None, *, floating: bool = False) -> Sized:
         """The pair no wider than was asked for, else than `widest_px`; it is never enlarged.
 
