@@ -1,7 +1,11 @@
 """Forms of a finished small shoot, read back by an independent library; made again only when they must be."""
 
+import shutil
+
+import av
 import numpy as np
 import pytest
+import trimesh
 from PIL import Image
 
 from nearpair.errors import NearpairError
@@ -9,12 +13,14 @@ from nearpair.frames.profiles import srgb_profile
 from nearpair.shoot.decisions import load
 from nearpair.shoot.material import Settings
 from nearpair.shoot.publishing import publish
-from nearpair.shoot.run import make
+from nearpair.shoot.run import Overrides, make, run
 from support.tiny import contents, shells
 
 STILL = ("anaglyph", "parallel", "crossed", "top-bottom", "side-by-side")
 EXACT = ("row-interleaved", "column-interleaved", "checkerboard")
 MOVING = ("swap-gif", "swap-webp", "rocking-gif", "rocking-webp")
+OTHERS = ("card", "multi-picture", "left-right", "page", "gltf", "stl", "clip", "swap-mp4", "rocking-mp4")
+SETTINGS = Settings(size_px=120, seconds=1.0, packing="top-bottom", cues=True, countdown=True)
 ABOUT = {"caption": "Two shells", "creator": "A. Collector", "alt": "Shells on sand"}
 
 
@@ -27,12 +33,7 @@ def shoot(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def forms(shoot):
-    found = publish(
-        shoot,
-        (*STILL, *EXACT, *MOVING, "card", "multi-picture", "left-right", "page"),
-        Settings(size_px=120),
-        ABOUT,
-    )
+    found = publish(shoot, (*STILL, *EXACT, *MOVING, *OTHERS), SETTINGS, ABOUT)
     return {form.name: form for form in found.forms}
 
 
@@ -49,7 +50,7 @@ def size_of_one(forms):
 def test_every_form_is_made_once_then_kept(shoot, forms):
     assert all(form.made for form in forms.values())
     before = contents(shoot)
-    again = publish(shoot, list(forms), Settings(size_px=120))
+    again = publish(shoot, list(forms), SETTINGS)
     assert [form.made for form in again.forms] == [False] * len(forms)
     assert [form.notes for form in again.forms] == [form.notes for form in forms.values()]
     assert contents(shoot) == before
@@ -127,6 +128,40 @@ def test_the_multi_picture_file_holds_the_same_two_pictures_as_the_two_files(for
         assert (np.asarray(both.convert("RGB")) == np.asarray(one)).all()
         assert both.getexif()[315] == one.getexif()[315] == "A. Collector"
         assert one.info["icc_profile"] == srgb_profile()
+
+
+@pytest.mark.parametrize(
+    ("name", "pictures"), [("clip", 25 * (2 + 3 + 1 + 2)), ("swap-mp4", 24), ("rocking-mp4", 96)]
+)
+def test_videos_have_their_length_and_size(forms, name, pictures):
+    with av.open(forms[name].files[0]) as file:
+        stream = file.streams.video[0]
+        assert stream.frames == pictures
+        assert (stream.height, stream.width) == ((1080, 1920) if name == "clip" else (80, 120))
+
+
+def test_the_relief_says_what_it_assumes_where_mm_are_not_known(forms):
+    body = trimesh.load(forms["stl"].files[0], force="mesh")
+    assert body.is_watertight
+    assert body.extents[0] == pytest.approx(100, rel=0.02)  # the assumed width of the picture in mm
+    assert "100 mm wide" in forms["stl"].notes[0]
+    mesh = trimesh.load(forms["gltf"].files[0], force="mesh")
+    assert mesh.extents[0] == pytest.approx(0.1, rel=0.02)  # metres
+    assert mesh.visual.material.baseColorTexture.size == size_of_one(forms)
+
+
+def test_lengths_are_true_once_the_base_is_known(shoot, forms, tmp_path):
+    known = shutil.copytree(shoot, tmp_path / "known")
+    solid, both = publish(known, ["stl", "multi-picture"], overrides=Overrides(base_mm=3.0)).forms
+    assert "true mm" in solid.notes[0]
+    assert "3 mm" in both.notes[0]
+    metric = run(known, "proof").metric
+    with Image.open(both.files[0]) as picture:
+        width_mm = picture.width * metric.window_mm_per_px
+    extents = trimesh.load(solid.files[0], force="mesh").extents
+    assert extents[0] == pytest.approx(width_mm, rel=0.1)
+    floor_mm = 0.04 * width_mm
+    assert metric.range_mm + floor_mm <= extents[2] <= 1.3 * metric.range_mm + floor_mm
 
 
 def test_another_setting_makes_only_what_it_concerns_again(shoot, forms):

@@ -17,13 +17,28 @@ if TYPE_CHECKING:
     from nearpair.shoot.run import Overrides
 
 PAPERS = ("letter", "a4")
+SCREENS = ("1080p", "4k")
+PACKINGS = ("anaglyph", "side-by-side", "top-bottom", "parallel", "crossed", "flat")
+LONGEST_S = 120.0
 LEAST_PX, MOST_PX = 16, 30_000
 
 
-def _paper(value: str) -> str:
-    if value.lower() not in PAPERS:
-        raise typer.BadParameter(f"expected {options.listed(PAPERS)}, found {value!r}.")
+def _one_of(value: str, names: tuple[str, ...]) -> str:
+    if value.lower() not in names:
+        raise typer.BadParameter(f"expected {options.listed(names)}, found {value!r}.")
     return value.lower()
+
+
+def _paper(value: str) -> str:
+    return _one_of(value, PAPERS)
+
+
+def _screen(value: str) -> str:
+    return _one_of(value, SCREENS)
+
+
+def _packing(value: str) -> str:
+    return _one_of(value, PACKINGS)
 
 
 _ANY_SHOOT = Annotated[Path | None, typer.Argument(metavar="SHOOT", help="The folder of the shoot.")]
@@ -50,6 +65,21 @@ KeepPrivate = Annotated[
     bool,
     typer.Option("--keep-private", help="Leave place (GPS), serial numbers and owner in published files."),
 ]
+Packing = Annotated[
+    str,
+    typer.Option(
+        "--packing", metavar="NAME", callback=_packing, help=f"Of the clip: {options.listed(PACKINGS)}."
+    ),
+]
+Screen = Annotated[
+    str, typer.Option("--screen", metavar="NAME", callback=_screen, help="Of the clip: 1080p or 4k.")
+]
+Seconds = Annotated[
+    float, typer.Option("--seconds", metavar="S", min=1.0, max=LONGEST_S, help="Of the clip, without cards.")
+]
+Rocking = Annotated[bool, typer.Option("--rocking", help="The clip slowly rocks instead of standing still.")]
+Countdown = Annotated[bool, typer.Option("--countdown", help="The clip begins with 3, 2, 1.")]
+Cues = Annotated[bool, typer.Option("--cues", help="The clip says when to put glasses on and off.")]
 
 
 @told
@@ -63,6 +93,12 @@ def export(
     creator: Creator = None,
     alt: Alt = None,
     keep_private: KeepPrivate = False,
+    packing: Packing = "anaglyph",
+    screen: Screen = "1080p",
+    seconds: Seconds = 8.0,
+    rocking: Rocking = False,
+    countdown: Countdown = False,
+    cues: Cues = False,
     glasses: options.GlassesName = None,
     method: options.Method = None,
     as_json: options.Json = False,
@@ -78,6 +114,7 @@ def export(
         nearpair export --list
         nearpair export quartz --as card,rocking-gif --paper letter --caption "Smoky quartz, 31 mm"
         nearpair export quartz --as row-interleaved --size 3840
+        nearpair export quartz --as clip --packing side-by-side --screen 4k --rocking --cues
     """
     if list_forms:
         _list(as_json)
@@ -98,8 +135,19 @@ def export(
     from nearpair.shoot.publishing import publish
 
     names = [name.strip() for given in as_forms for name in given.split(",") if name.strip()]
+    settings = Settings(
+        size_px=size,
+        private=keep_private,
+        paper=paper,
+        packing=packing,
+        screen=screen,
+        seconds=seconds,
+        rocking=rocking,
+        countdown=countdown,
+        cues=cues,
+    )
     with shown(say.errors()) as progress:
-        found = publish(shoot, names, Settings(size, paper, keep_private), about, overrides, progress)
+        found = publish(shoot, names, settings, about, overrides, progress)
     say.lines(_published(found), to_stderr=as_json)
     if as_json:
         say.json(found)

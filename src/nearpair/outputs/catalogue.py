@@ -101,6 +101,13 @@ FORMS: tuple[Form, ...] = (
         ".stl",
     ),
     Form(
+        "clip",
+        "a clip of 16:9 for a film or a talk: anaglyph, side by side, top-bottom, parallel, crossed or flat",
+        "what its --packing says: glasses, a 3D screen, or nothing",
+        ".mp4",
+        "video",
+    ),
+    Form(
         "page",
         "one web page to send or host, in which viewers choose glasses, crossed, parallel, rocking or flat",
         "any browser of today, also on a phone; glasses only if they have some",
@@ -130,6 +137,8 @@ FORMS: tuple[Form, ...] = (
         "nothing: any browser of today",
         ".webp",
     ),
+    Form("swap-mp4", "both views by turns, as a video of 10 s", "nothing: any player", ".mp4", "video"),
+    Form("rocking-mp4", "a smooth move from view to view and back", "nothing: any player", ".mp4", "video"),
 )
 """Every form that can be asked for, in the order in which they are listed."""
 

@@ -11,6 +11,7 @@ from nearpair.shoot import (
     forms_shared,
     forms_solid,
     forms_still,
+    forms_video,
 )
 from nearpair.shoot.material import Material
 
@@ -19,12 +20,15 @@ from nearpair.shoot.material import Material
 class Maker:
     """How a form is made: writes it to a path and returns what the viewer has to know, in sentences.
 
-    names: the files of a form that is a folder.
+    names: the files of a form that is a folder. uses: the settings that change it.
     """
 
     make: Callable[[Material, Path], list[str]]
     names: tuple[str, ...] = ()
+    uses: tuple[str, ...] = ("size_px", "private")
 
+
+_OF_CLIPS = ("packing", "screen", "seconds", "rocking", "countdown", "cues")
 
 MAKERS: dict[str, Maker] = {
     "anaglyph": Maker(forms_still.anaglyph_form),
@@ -35,15 +39,18 @@ MAKERS: dict[str, Maker] = {
     "row-interleaved": Maker(forms_still.row_interleaved_form),
     "column-interleaved": Maker(forms_still.column_interleaved_form),
     "checkerboard": Maker(forms_still.checkerboard_form),
-    "card": Maker(forms_printed.card_form),
+    "card": Maker(forms_printed.card_form, uses=("size_px", "paper")),
     "multi-picture": Maker(forms_files.multipicture_form),
     "left-right": Maker(forms_files.left_right_form, forms_files.EYES),
     "gltf": Maker(forms_solid.gltf_form),
     "stl": Maker(forms_solid.stl_form),
+    "clip": Maker(forms_video.clip_form, uses=_OF_CLIPS),
     "page": Maker(forms_shared.page_form),
     "swap-gif": Maker(forms_moving.swap_gif),
     "swap-webp": Maker(forms_moving.swap_webp),
     "rocking-gif": Maker(forms_moving.rocking_gif),
     "rocking-webp": Maker(forms_moving.rocking_webp),
+    "swap-mp4": Maker(forms_video.swap_mp4),
+    "rocking-mp4": Maker(forms_video.rocking_mp4),
 }
 """Makers by the name of their form; the same names as in `outputs.catalogue`."""

@@ -18,6 +18,7 @@ from nearpair.shoot.material import Material, Sized
 _TEXTURE_PX, _QUALITY = 2048, 90
 _COLUMNS, _COLUMNS_PRINTED = 500, 400
 _WORKED_ON_PX = 1000
+_HELD_BETWEEN = (0.2, 99.8)  # percentiles of parallax: a few wrong pixels must not drive spikes or the floor
 
 
 def gltf_form(material: Material, path: Path) -> list[str]:
@@ -55,7 +56,8 @@ def _relief(material: Material) -> tuple[Plane, Scale, list[str]]:
     if np.count_nonzero(np.isfinite(pair.parallax)) < FEWEST_KNOWN:
         message = "The two views share too little texture to tell their depth, so there is no relief."
         raise PairError(message, "Export a flat form instead.")
-    parallax = -completed(-pair.parallax, pair.left)
+    ends = np.nanpercentile(pair.parallax, _HELD_BETWEEN)
+    parallax = np.clip(-completed(-pair.parallax, pair.left), *ends).astype(np.float32)
     scale = _scale(material, pair)
     known = material.depth
     if scale is None or known is None:

@@ -25,11 +25,21 @@ _FAR_PERCENTILE = 99.0
 
 
 class Settings(msgspec.Struct, frozen=True):
-    """How forms are made. `size_px`: width of one eye's picture at most, None as each form has it."""
+    """How forms are made. `size_px`: width of one eye's picture at most, None as each form has it.
+
+    For the card, `paper`. For the clip, `packing`, `screen`, `seconds`, and whether it is `rocking` and has a
+    `countdown` and `cues`.
+    """
 
     size_px: int | None = None
-    paper: str = "a4"
     private: bool = False
+    paper: str = "a4"
+    packing: str = "anaglyph"
+    screen: str = "1080p"
+    seconds: float = 8.0
+    rocking: bool = False
+    countdown: bool = False
+    cues: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)

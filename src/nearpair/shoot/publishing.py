@@ -86,10 +86,9 @@ def _made(folder: ShootFolder, memo: Memo, material: Material, form: Form) -> Wr
     ready, stage = material.ready, f"form-{form.name}"
     path = folder.out(f"{FOLDER}/{form.name}{form.suffix}")
     decided = ready.decisions
-    key = key_of(
-        ready.mounted.key, ready.metric, decided.colour, decided.viewing, decided.about, material.settings
-    )
     maker = MAKERS[form.name]
+    used = [getattr(material.settings, name) for name in maker.uses]
+    key = key_of(ready.mounted.key, ready.metric, decided.colour, decided.viewing, decided.about, used)
     files = [path / name for name in maker.names] if maker.names else [path]
     recalled = memo.recall(stage, key, files)
     if recalled is not None:
