@@ -20,7 +20,8 @@ STILL = ("anaglyph", "parallel", "crossed", "top-bottom", "side-by-side")
 EXACT = ("row-interleaved", "column-interleaved", "checkerboard")
 MOVING = ("swap-gif", "swap-webp", "rocking-gif", "rocking-webp")
 OTHERS = ("card", "multi-picture", "left-right", "page", "gltf", "stl", "clip", "swap-mp4", "rocking-mp4")
-SETTINGS = Settings(size_px=120, seconds=1.0, packing="top-bottom", cues=True, countdown=True)
+LENS = ("lenticular", "pitch-test")
+SETTINGS = Settings(size_px=120, seconds=1.0, print_mm=20.0, packing="top-bottom", cues=True, countdown=True)
 ABOUT = {"caption": "Two shells", "creator": "A. Collector", "alt": "Shells on sand"}
 
 
@@ -33,7 +34,7 @@ def shoot(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def forms(shoot):
-    found = publish(shoot, (*STILL, *EXACT, *MOVING, *OTHERS), SETTINGS, ABOUT)
+    found = publish(shoot, (*STILL, *EXACT, *MOVING, *OTHERS, *LENS), SETTINGS, ABOUT)
     return {form.name: form for form in found.forms}
 
 
@@ -107,6 +108,13 @@ def test_rocking_begins_and_turns_at_the_two_views(forms):
         assert np.abs(both[0] - both[1]).mean() < 4  # WebP loses a little
     swap.close()
     sway.close()
+
+
+def test_a_lenticular_print_has_its_size_in_inches(forms):
+    picture = opened(forms, "lenticular")
+    assert picture.info["dpi"] == pytest.approx((600, 600), rel=1e-3)
+    assert picture.width / 600 * 25.4 == pytest.approx(20, abs=0.05)
+    assert opened(forms, "pitch-test").width == 3600
 
 
 def test_the_largest_size_for_unaided_eyes_is_told(forms):

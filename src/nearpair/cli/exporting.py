@@ -65,6 +65,18 @@ KeepPrivate = Annotated[
     bool,
     typer.Option("--keep-private", help="Leave place (GPS), serial numbers and owner in published files."),
 ]
+Pitch = Annotated[
+    float, typer.Option("--pitch", metavar="LPI", min=5.0, max=300.0, help="Lenses per inch, as printed.")
+]
+Dots = Annotated[
+    float, typer.Option("--dots", metavar="DPI", min=72.0, max=4800.0, help="Dots per inch of the printer.")
+]
+PrintWidth = Annotated[
+    float,
+    typer.Option(
+        "--print-width", metavar="MM", min=10.0, max=1000.0, help="Width of the print below a lens sheet."
+    ),
+]
 Packing = Annotated[
     str,
     typer.Option(
@@ -93,6 +105,9 @@ def export(
     creator: Creator = None,
     alt: Alt = None,
     keep_private: KeepPrivate = False,
+    pitch: Pitch = 60.0,
+    dots: Dots = 600.0,
+    print_width: PrintWidth = 150.0,
     packing: Packing = "anaglyph",
     screen: Screen = "1080p",
     seconds: Seconds = 8.0,
@@ -139,6 +154,9 @@ def export(
         size_px=size,
         private=keep_private,
         paper=paper,
+        pitch=pitch,
+        dots=dots,
+        print_mm=print_width,
         packing=packing,
         screen=screen,
         seconds=seconds,

@@ -114,6 +114,18 @@ FORMS: tuple[Form, ...] = (
         ".html",
     ),
     Form(
+        "lenticular",
+        "views in between interlaced in strips, to be printed and covered with a lens sheet",
+        "a fine printer and a lens sheet; then no device: each eye sees its own view",
+        ".png",
+    ),
+    Form(
+        "pitch-test",
+        "bars to find out the printed pitch of a lens sheet, before the lenticular picture is made",
+        "the same printer and lens sheet",
+        ".png",
+    ),
+    Form(
         "swap-gif",
         "both views by turns: depth shows by movement, also with one eye",
         "nothing: any program that shows GIF",

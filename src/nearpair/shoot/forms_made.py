@@ -6,6 +6,7 @@ from pathlib import Path
 
 from nearpair.shoot import (
     forms_files,
+    forms_lens,
     forms_moving,
     forms_printed,
     forms_shared,
@@ -28,6 +29,7 @@ class Maker:
     uses: tuple[str, ...] = ("size_px", "private")
 
 
+_OF_LENSES = ("pitch", "dots", "print_mm")
 _OF_CLIPS = ("packing", "screen", "seconds", "rocking", "countdown", "cues")
 
 MAKERS: dict[str, Maker] = {
@@ -46,6 +48,8 @@ MAKERS: dict[str, Maker] = {
     "stl": Maker(forms_solid.stl_form),
     "clip": Maker(forms_video.clip_form, uses=_OF_CLIPS),
     "page": Maker(forms_shared.page_form),
+    "lenticular": Maker(forms_lens.lenticular_form, uses=(*_OF_LENSES, "private")),
+    "pitch-test": Maker(forms_lens.strip_form, uses=_OF_LENSES),
     "swap-gif": Maker(forms_moving.swap_gif),
     "swap-webp": Maker(forms_moving.swap_webp),
     "rocking-gif": Maker(forms_moving.rocking_gif),

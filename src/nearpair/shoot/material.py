@@ -27,13 +27,17 @@ _FAR_PERCENTILE = 99.0
 class Settings(msgspec.Struct, frozen=True):
     """How forms are made. `size_px`: width of one eye's picture at most, None as each form has it.
 
-    For the card, `paper`. For the clip, `packing`, `screen`, `seconds`, and whether it is `rocking` and has a
+    For the card, `paper`. For lens sheets, `pitch` (lenses per inch), `dots` (per inch) and the width
+    `print_mm`. For the clip, `packing`, `screen`, `seconds`, and whether it is `rocking` and has a
     `countdown` and `cues`.
     """
 
     size_px: int | None = None
     private: bool = False
     paper: str = "a4"
+    pitch: float = 60.0
+    dots: float = 600.0
+    print_mm: float = 150.0
     packing: str = "anaglyph"
     screen: str = "1080p"
     seconds: float = 8.0
