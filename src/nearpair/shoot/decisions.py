@@ -92,7 +92,7 @@ class ColourDecisions(Struct, frozen=True, forbid_unknown_fields=True):
     """Which glasses the anaglyph is made for and how colours are found."""
 
     glasses: Annotated[str, Meta(min_length=1)] = "red-cyan"
-    method: Literal["colour", "half-colour", "grey", "least-squares"] = "least-squares"
+    method: Literal["colour", "half-colour", "grey", "least-squares", "cielab", "matched"] = "matched"
 
 
 class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
@@ -193,10 +193,10 @@ distance_mm = 600.0
 eyes_mm = 63.0
 
 [colour]
-# The glasses, such as "red-cyan", and how colours are found: "colour", "half-colour", "grey" or
-# "least-squares".
+# The glasses, such as "red-cyan", and how colours are found: "matched", "colour", "half-colour", "grey",
+# "least-squares" or "cielab".
 glasses = "red-cyan"
-method = "least-squares"
+method = "matched"
 
 # To decide about one station, add its lines at the end:
 # [[stations]]

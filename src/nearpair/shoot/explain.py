@@ -29,7 +29,7 @@ _EXPECTED = {
     "viewing.eyes_mm": "the distance of the pupils, 40 to 80 mm",
     "colour": "a table [colour]",
     "colour.glasses": "the name of the glasses, in quotes",
-    "colour.method": '"colour", "half-colour", "grey" or "least-squares"',
+    "colour.method": '"colour", "half-colour", "grey", "least-squares", "cielab" or "matched"',
 }
 
 

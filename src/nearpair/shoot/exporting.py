@@ -33,11 +33,6 @@ def glasses_named(name: str) -> Glasses:
     return GLASSES[name]
 
 
-def methods_for(glasses: Glasses) -> list[str]:
-    """The colour methods that these glasses allow."""
-    return [m for m in METHODS if m != "least-squares" or glasses.least_squares is not None]
-
-
 def export(
     shoot: ShootFolder,
     memo: Memo,
@@ -51,10 +46,7 @@ def export(
     floating_px: widths of the masks of a floating window.
     """
     glasses = glasses_named(decisions.colour.glasses)
-    files = {
-        f"anaglyph-{method}": shoot.out(anaglyph_name(glasses.name, method))
-        for method in methods_for(glasses)
-    }
+    files = {f"anaglyph-{method}": shoot.out(anaglyph_name(glasses.name, method)) for method in METHODS}
     files |= {name: shoot.out(f"{name}.jpg") for name in ("parallel", "crossed")}
     key = key_of(mount_key, decisions.colour.glasses, _QUALITY)
     if memo.recall("export", key, list(files.values())) is not None:

@@ -22,7 +22,7 @@ from nearpair.shoot.contactsheet import SHEET, write_sheet
 from nearpair.shoot.decisions import Decisions, load, save
 from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.explain import explained
-from nearpair.shoot.exporting import export, glasses_named, methods_for
+from nearpair.shoot.exporting import export, glasses_named
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Looked, Member, look_at
 from nearpair.shoot.measuring import measure
@@ -205,7 +205,7 @@ def _decided(
     """Put in what was given, look at the sources, and only then keep it: the sources may contradict it."""
     decisions = load(folder.toml)
     changed = _with(decisions, overrides)
-    _check_colour(changed)
+    glasses_named(changed.colour.glasses)
     keeper = Keeper(memo, folder.cache)
     looked = look_at(changed, folder.source_paths(changed), reading, keeper, progress, rank_two=rank_two)
     if changed != decisions and looked.pair is not None:
@@ -317,21 +317,6 @@ def _check_same_sources(folder: ShootFolder, sources: Sequence[Path]) -> None:
         raise ShootError(message, "Choose another folder with --to, or change `sources` in its shoot.toml.")
 
 
-def _check_colour(decisions: Decisions) -> None:
-    glasses = glasses_named(decisions.colour.glasses)
-    allowed = methods_for(glasses)
-    if decisions.colour.method not in allowed:
-        message = f"The method {decisions.colour.method} is not known for {glasses.name} glasses."
-        raise ShootError(message, f"Choose one of {', '.join(allowed)} with --method.")
-
-
-def _method_for(decisions: Decisions, overrides: Overrides) -> str | None:
-    """The method given, or grey when only glasses were given that the present method is not known for."""
-    if overrides.method is not None or overrides.glasses is None:
-        return overrides.method
-    return None if decisions.colour.method in methods_for(glasses_named(overrides.glasses)) else "grey"
-
-
 def _with(decisions: Decisions, overrides: Overrides) -> Decisions:
     """The decisions with the given overrides put in, as shoot.toml will give them back.
 
@@ -369,9 +354,7 @@ def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
             distance_mm=overrides.distance_mm,
             eyes_mm=overrides.eyes_mm,
         ),
-        colour=_replaced(
-            decisions.colour, glasses=overrides.glasses, method=_method_for(decisions, overrides)
-        ),
+        colour=_replaced(decisions.colour, glasses=overrides.glasses, method=overrides.method),
         **({} if overrides.strict is None else {"strict": overrides.strict}),
     )
 
