@@ -230,12 +230,15 @@ def export(shoot: options.Shoot, glasses: options.GlassesName = None, method: op
     from nearpair.shoot.decisions import load
     from nearpair.shoot.exporting import anaglyph_name
     from nearpair.shoot.folder import ShootFolder
+    from nearpair.shoot.glassesfile import glasses_named
     from nearpair.shoot.run import Overrides
 
     _run(shoot, "export", Overrides(glasses=glasses, method=method))
     folder = ShootFolder(shoot)
     colour = load(folder.toml).colour
-    say.lines(words.stage_done(folder.out(anaglyph_name(colour.glasses, colour.method)), shoot))
+    say.lines(
+        words.stage_done(folder.out(anaglyph_name(glasses_named(colour.glasses).name, colour.method)), shoot)
+    )
 
 
 @told

@@ -10,15 +10,13 @@ damping (Levenberg-Marquardt); a channel that sits on a bound and wants beyond i
 The answer depends on the point alone, not on its neighbours.
 """
 
-from typing import Any
-
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 Single = NDArray[np.float32]
 Table = NDArray[np.float32]
-Values = NDArray[Any]
+Values = NDArray[np.float64]
 
 _KNEE = (6.0 / 29.0) ** 3
 _SLOPE = (29.0 / 6.0) ** 2 / 3.0
@@ -40,7 +38,8 @@ def lightness(share: float, table: Table) -> float:
     place = min(max(share, 0.0), 1.0) * _CELLS
     cell = int(place)
     part = place - cell
-    return table[cell] * (1.0 - part) + table[cell + 1] * part
+    between: float = table[cell] * (1.0 - part) + table[cell + 1] * part
+    return between
 
 
 @njit(nogil=True, cache=True)
@@ -53,7 +52,7 @@ def closest(
     top: Values,
     table: Table,
     steps: int,
-    out: Values,
+    out: Single,
 ) -> None:
     """Fill `out` (n, 3) from `both` (n, 6), beginning at `start` (n, 3); all in linear light."""
     count = signals.shape[0]
@@ -148,7 +147,8 @@ def _move(p: Values, grad: Values, hess: Values, top: Values, damping: float) ->
     move0 = (m00 * grad[0] + m01 * grad[1] + m02 * grad[2]) / det
     move1 = (m01 * grad[0] + m11 * grad[1] + m12 * grad[2]) / det
     move2 = (m02 * grad[0] + m12 * grad[1] + m22 * grad[2]) / det
-    return max(_moved(p, 0, move0, top), _moved(p, 1, move1, top), _moved(p, 2, move2, top))
+    far: float = max(_moved(p, 0, move0, top), _moved(p, 1, move1, top), _moved(p, 2, move2, top))
+    return far
 
 
 @njit(nogil=True, cache=True)
@@ -156,7 +156,8 @@ def _moved(p: Values, j: int, move: float, top: Values) -> float:
     """Move a channel within its bounds; return how far, against a thousandth of its light."""
     before = p[j]
     p[j] = min(max(before - move, 0.0), top[j])
-    return abs(p[j] - before) / (1e-5 + 1e-3 * before)
+    far: float = abs(p[j] - before) / (1e-5 + 1e-3 * before)
+    return far
 
 
 @njit(nogil=True, cache=True)
@@ -192,7 +193,7 @@ def unghosted(
     left_sees: Values,
     right_sees: Values,
     owner: NDArray[np.int64],
-    out: Values,
+    out: Single,
 ) -> None:
     """Fill `out` (n, 3) with the colours of `table` for both views; take leaks back where there is room.
 

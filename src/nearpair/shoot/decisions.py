@@ -193,8 +193,8 @@ distance_mm = 600.0
 eyes_mm = 63.0
 
 [colour]
-# The glasses, such as "red-cyan", and how colours are found: "matched", "colour", "half-colour", "grey",
-# "least-squares" or "cielab".
+# The glasses, such as "red-cyan", or the path of a calibration file made with `nearpair glasses`, and how
+# colours are found: "matched", "colour", "half-colour", "grey", "least-squares" or "cielab".
 glasses = "red-cyan"
 method = "matched"
 

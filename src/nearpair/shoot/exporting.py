@@ -7,8 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearpair.colour.glasses import GLASSES, Glasses
-from nearpair.errors import NearpairError
+from nearpair.colour.glasses import Glasses
 from nearpair.frames.profiles import read_profile, srgb_profile, to_srgb
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_jpeg
@@ -19,18 +18,11 @@ from nearpair.progress import Progress
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
 
 _QUALITY = 95
 _GAP_SHARE = 0.02
-
-
-def glasses_named(name: str) -> Glasses:
-    """The glasses of a shoot. Raises NearpairError for a name that is not known."""
-    if name not in GLASSES:
-        message = f"There are no glasses named {name!r}."
-        raise NearpairError(message, f"Choose one of {', '.join(GLASSES)}.")
-    return GLASSES[name]
 
 
 def export(
@@ -48,7 +40,7 @@ def export(
     glasses = glasses_named(decisions.colour.glasses)
     files = {f"anaglyph-{method}": shoot.out(anaglyph_name(glasses.name, method)) for method in METHODS}
     files |= {name: shoot.out(f"{name}.jpg") for name in ("parallel", "crossed")}
-    key = key_of(mount_key, decisions.colour.glasses, _QUALITY)
+    key = key_of(mount_key, described(decisions.colour.glasses), _QUALITY)
     if memo.recall("export", key, list(files.values())) is not None:
         return files
     left, right = masked(*pair_as_seen(shoot), floating_px)

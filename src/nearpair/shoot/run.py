@@ -22,8 +22,9 @@ from nearpair.shoot.contactsheet import SHEET, write_sheet
 from nearpair.shoot.decisions import Decisions, load, save
 from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.explain import explained
-from nearpair.shoot.exporting import export, glasses_named
+from nearpair.shoot.exporting import export
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.glassesfile import glasses_named
 from nearpair.shoot.looking import Looked, Member, look_at
 from nearpair.shoot.measuring import measure
 from nearpair.shoot.memo import Memo
