@@ -193,12 +193,14 @@ def unghosted(
     left_sees: Values,
     right_sees: Values,
     owner: NDArray[np.int64],
+    share: float,
     out: Single,
 ) -> None:
     """Fill `out` (n, 3) with the colours of `table` for both views; take leaks back where there is room.
 
     `left_sees` and `right_sees` (3,) are the shares of brightness that each channel gives each eye; `owner`
-    (3,) is 0 for the left eye's channels, 1 for the right eye's, 2 for none.
+    (3,) is 0 for the left eye's channels, 1 for the right eye's, 2 for none;
+    `share` is how much of a leak is taken back.
     """
     own_left = np.empty(3)
     own_right = np.empty(3)
@@ -209,9 +211,9 @@ def unghosted(
         meant_left = 0.0
         meant_right = 0.0
         for j in range(3):
-            meant_left += left_sees[j] * own_left[j]
-            meant_right += right_sees[j] * own_right[j]
             p[j] = own_left[j] if owner[j] == 0 else (own_right[j] if owner[j] == 1 else 0.0)
+            meant_left += left_sees[j] * (share * own_left[j] + (1.0 - share) * p[j])
+            meant_right += right_sees[j] * (share * own_right[j] + (1.0 - share) * p[j])
         for _turn in range(3):
             _balance(p, meant_left, meant_right, left_sees, right_sees, owner)
         for j in range(3):

@@ -15,8 +15,9 @@ every grey stays that grey (our own choice).
    picture's rivalry is no more than with half-colour mixing. Colours that need no compromise are hardly
    changed; a saturated red becomes an orange that both eyes can see.
 2. Leaks. What each eye should see of its own picture follows from the table; the channels of that eye are
-   changed until it sees just that, the other picture's light that leaks through the filter included. Where
-   there is no light left to take away, or no room to add any, a ghost remains.
+   changed so that half of the light of the other picture that leaks through the filter is taken back. All of
+   it would be possible, but costs more colour than it is worth (docs/measured.md). Where there is no light
+   left to take away, or no room to add any, the whole ghost remains.
 
 Neither mixes pixels, so there are no halos; the table is smooth, so there are no blotches.
 """
@@ -39,6 +40,7 @@ Light = NDArray[np.float32]
 Mix = Callable[[Light, Light], Light]
 
 RIVALRY_WEIGHTS = (4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0)
+LEAK_SHARE = 0.5
 _STEPS = 16
 _NODES = 33
 _SAMPLES_A_SIDE = 128
@@ -68,7 +70,7 @@ def matched(glasses: Glasses, left: Picture, right: Picture) -> Mix:
     def mixed(left_light: Light, right_light: Light) -> Light:
         out = np.empty((left_light.size // 3, 3), np.float32)
         points = left_light.reshape(-1, 3), right_light.reshape(-1, 3)
-        unghosted(*points, table, left_sees, right_sees, owner, out)
+        unghosted(*points, table, left_sees, right_sees, owner, LEAK_SHARE, out)
         return out.reshape(left_light.shape)
 
     return mixed
