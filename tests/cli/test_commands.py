@@ -19,7 +19,7 @@ FILES = (
     "pair/left.tif",
     "pair/right.tif",
     "pair/parallax.tif",
-    "out/anaglyph-red-cyan-least-squares.jpg",
+    "out/anaglyph-red-cyan-matched.jpg",
     "out/parallel.jpg",
     "out/crossed.jpg",
     "proof.json",
@@ -200,18 +200,11 @@ def test_export_for_other_glasses_names_the_anaglyph(nearpair, finished_copy):
     assert path.is_file()
 
 
-def test_glasses_without_a_matrix_alone_mean_grey(nearpair, finished_copy):
+def test_every_kind_of_glasses_takes_the_method_in_force(nearpair, finished_copy):
     result = nearpair("export", finished_copy, "--glasses", "red-blue")
     assert result.exit_code == 0
-    assert (finished_copy / "out" / "anaglyph-red-blue-grey.jpg").is_file()
-    assert 'method = "grey"' in (finished_copy / "shoot.toml").read_text()
-
-
-def test_glasses_without_a_matrix_refuse_that_method(nearpair, finished_copy):
-    result = nearpair("export", finished_copy, "--glasses", "red-blue", "--method", "least-squares")
-    assert result.exit_code == 1
-    assert "--method" in result.stderr
-    assert "red-blue" in result.stderr
+    assert (finished_copy / "out" / "anaglyph-red-blue-matched.jpg").is_file()
+    assert 'method = "matched"' in (finished_copy / "shoot.toml").read_text()
 
 
 def test_merge_again_does_nothing_again(nearpair, finished_copy):

@@ -86,8 +86,14 @@ def test_the_matrix_feeds_each_eye_through_the_channels_it_sees(name):
     assert set(np.flatnonzero(right_sums > left_sums)) == set(glasses.right_channels)
 
 
-def test_no_matrix_is_claimed_for_red_blue():
-    assert GLASSES["red-blue"].least_squares is None
+def test_every_kind_of_glasses_knows_a_display_and_its_channels():
+    assert [glasses.channels for glasses in GLASSES.values()] == [(0, 1, 2), (0, 1, 2), (0, 1, 2), (0, 2)]
+    for glasses in GLASSES.values():
+        left_y, right_y = glasses.display.left[1], glasses.display.right[1]
+        # every channel is brighter, against what white gives, before the eye that it is given to
+        brighter = left_y / left_y.sum() > right_y / right_y.sum()
+        assert all(brighter[list(glasses.left_channels)])
+        assert not any(brighter[list(glasses.right_channels)])
 
 
 def test_tables_cannot_be_changed():

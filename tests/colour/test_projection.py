@@ -4,25 +4,12 @@ import numpy as np
 import pytest
 
 from nearpair.colour import projection
-from nearpair.colour.glasses import Glasses
+from nearpair.colour.displays import SANDERS
+from nearpair.colour.glasses import GLASSES, Glasses
 from nearpair.colour.projection import FilteredDisplay
 from nearpair.errors import NearpairError
 
-# W. Sanders & D. McAllister, "Producing anaglyphs from synthetic images" (2003): XYZ of a display's
-# primaries, bare and through the red and the cyan filter; seen in a public question and answer that
-# works through the method of Dubois, 2001
-SANDERS = FilteredDisplay(
-    bare=np.array([[11.6638, 8.3959, 4.65843], [7.10807, 16.6845, 2.45008], [0.527874, 3.79124, 24.0604]]),
-    left=np.array(
-        [
-            [5.42327, 0.807004, 0.047325],
-            [2.70972, 0.50201, 0.0250529],
-            [0.0000550941, 0.000411221, 0.00240686],
-        ]
-    ),
-    right=np.array([[0.180431, 1.6395, 2.00309], [0.448214, 6.31551, 1.35757], [0.289201, 2.3925, 11.062]]),
-)
-# the resulting matrix, same source, printed to seven digits
+# The resulting matrix, printed to seven digits, same source as the data in nearpair.colour.displays
 PUBLISHED = np.array(
     [
         [0.4561000, 0.5004838, 0.1763809, -0.0434706, -0.0879388, -0.0015553],
@@ -107,6 +94,29 @@ def test_filters_that_leave_too_few_colours_are_refused():
     blind = np.diag([1.0, 0, 0])
     with pytest.raises(NearpairError, match="span three colours"):
         projection.least_squares_projection(FilteredDisplay(np.eye(3), blind, blind))
+
+
+# Rounded matrices of Dubois' notes (2009), whose filters and display are not known to us: the bounds are what
+# the modelled filters reach, and a wrong sign or a swapped eye would be off by far more
+@pytest.mark.parametrize(
+    ("name", "bound"), [("red-cyan", 0.07), ("green-magenta", 0.17), ("amber-blue", 0.07)]
+)
+def test_matrices_computed_from_spectra_come_near_the_published_ones(name, bound):
+    glasses = GLASSES[name]
+    computed = projection.least_squares_projection(glasses.display)
+    np.testing.assert_allclose(computed, glasses.least_squares, atol=bound)
+
+
+def test_channels_that_no_eye_is_given_stay_dark():
+    computed = projection.least_squares_projection(GLASSES["red-blue"].display, (0, 2))
+    np.testing.assert_array_equal(computed, GLASSES["red-blue"].least_squares)
+    np.testing.assert_array_equal(computed[1], 0)
+    np.testing.assert_allclose(computed[[0, 2]].sum(axis=1), 1)
+    # by hand: two filters that part red and blue perfectly leave each eye's Y to be matched alone
+    apart = FilteredDisplay(np.eye(3), np.diag([1.0, 0, 0]), np.diag([0, 0, 1.0]))
+    np.testing.assert_allclose(
+        projection.least_squares_projection(apart, (0, 2)), [[1, 0, 0, 0, 0, 0], [0] * 6, [0, 0, 0, 0, 0, 1]]
+    )
 
 
 def test_the_measurement_is_kept_as_it_was():

@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from nearpair.colour.glasses import GLASSES
+from nearpair.colour.glasses import GLASSES, Glasses
 from nearpair.colour.light import decode_srgb, encode_srgb
 from nearpair.errors import NearpairError, PairError
 from nearpair.outputs import anaglyph as module
-from nearpair.outputs.anaglyph import METHODS, anaglyph
+from nearpair.outputs.anaglyph import MATRICES, anaglyph
 
 WHITE, BLACK, GREY = (255, 255, 255), (0, 0, 0), (128, 128, 128)
 RED, GREEN, BLUE = (255, 0, 0), (0, 255, 0), (0, 0, 255)
@@ -55,9 +55,9 @@ def test_least_squares_end_to_end(glasses, left, right, expected):
 
 
 @pytest.mark.parametrize("glasses", ["red-cyan", "green-magenta", "amber-blue"])
-@pytest.mark.parametrize("method", METHODS)
+@pytest.mark.parametrize("method", MATRICES)
 def test_white_stays_white_in_every_channel(glasses, method):
-    matrix = METHODS[method](GLASSES[glasses])
+    matrix = MATRICES[method](GLASSES[glasses])
     assert matrix.shape == (3, 6)
     np.testing.assert_allclose(matrix.sum(axis=1), 1, atol=0.002)
 
@@ -86,12 +86,12 @@ def test_grey_methods_use_luminance_in_linear_light():
 @given(
     arrays(np.uint16, (4, 6, 3), elements=st.integers(0, 65535)),
     arrays(np.uint16, (4, 6, 3), elements=st.integers(0, 65535)),
-    st.sampled_from(sorted(METHODS)),
+    st.sampled_from(sorted(MATRICES)),
 )
 def test_sixteen_bit_equals_the_formula_and_inputs_stay(left, right, method):
     kept = left.copy(), right.copy()
     both = np.concatenate([decode_srgb(left), decode_srgb(right)], axis=2).astype(np.float64)
-    expected = encode_srgb((both @ METHODS[method](GLASSES["red-cyan"]).T).astype(np.float32), np.uint16)
+    expected = encode_srgb((both @ MATRICES[method](GLASSES["red-cyan"]).T).astype(np.float32), np.uint16)
     made = anaglyph(left, right, GLASSES["red-cyan"], method)
     assert made.dtype == np.uint16
     # near black the curve's slope is 12.92: a float32 rounding of the sum may fall on the next code
@@ -106,7 +106,7 @@ def test_same_bytes_whatever_the_threads(monkeypatch):
     made = []
     for threads in (1, 2, 5):
         monkeypatch.setattr(module.os, "cpu_count", lambda count=threads: count)
-        made.append(anaglyph(left, right, GLASSES["red-cyan"], "least-squares").tobytes())
+        made.append([anaglyph(left, right, GLASSES["red-cyan"], m).tobytes() for m in ("cielab", "matched")])
     assert made[0] == made[1] == made[2]
 
 
@@ -123,8 +123,13 @@ def test_refusals_say_what_to_do():
     grey = _flat(GREY)
     with pytest.raises(NearpairError, match=r"method must be one of colour, half-colour.*'color'"):
         anaglyph(grey, grey, GLASSES["red-cyan"], "color")
-    with pytest.raises(NearpairError, match=r"red-blue glasses have none\. Choose colour"):
-        anaglyph(grey, grey, GLASSES["red-blue"], "least-squares")
+    bare = Glasses("unmeasured", (0,), (1, 2), None)
+    with pytest.raises(NearpairError, match=r"unmeasured glasses have none\. Choose colour"):
+        anaglyph(grey, grey, bare, "least-squares")
+    with pytest.raises(
+        NearpairError, match=r"method matched must know what passes the filters of unmeasured"
+    ):
+        anaglyph(grey, grey, bare, "matched")
     with pytest.raises(PairError, match="must be alike"):
         anaglyph(grey, grey[:, 1:], GLASSES["red-cyan"], "colour")
     with pytest.raises(PairError, match=r"shape \(height, width, 3\), found shape \(3, 5\)"):

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from nearpair.colour.calibration import calibrated
 from nearpair.colour.glasses import GLASSES
 from nearpair.colour.light import encode_srgb
 from nearpair.outputs.anaglyph import anaglyph
@@ -131,3 +132,20 @@ def test_blocks_average_light_in_strips_as_in_one_piece(monkeypatch):
     whole = block_light(picture, on)
     monkeypatch.setattr("nearpair.proof.match._STRIP_PX", 200)
     np.testing.assert_array_equal(block_light(picture, on), whole)
+
+
+def test_ghosting_through_measured_glasses_follows_their_file():
+    mine = calibrated(
+        {
+            "version": 1,
+            "kind": "red-cyan",
+            "left": {"red": 0.5, "green": 0.05, "blue": 0.0},
+            "right": {"red": 0.0, "green": 0.5, "blue": 0.5},
+        }
+    )
+    grey = np.full((10, 10, 3), 128, np.uint8)
+    found = ghosting(_seen(grey, grey, glasses=mine), mine)
+    assert found.known
+    # by hand from the luminance of BT.709: 0.7152·0.05 / (0.2126·0.5)
+    assert found.left_leak == pytest.approx(0.3364, abs=5e-5)
+    assert found.right_leak == 0

@@ -133,7 +133,7 @@ def codes():
                 yield from (f"window-cut-{side}" for side in ("left", "right", "top", "bottom"))
 
 
-NO_CODES = {"far-to-near", "one-degree", "zone-of-comfort", "no-divergence", "half-colour", "least-squares"}
+NO_CODES = {"far-to-near", "one-degree", "zone-of-comfort", "no-divergence", "least-squares"}
 
 
 @pytest.mark.parametrize("code", sorted({*codes(), "flat", "ghosting"} - NO_CODES))

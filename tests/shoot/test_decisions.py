@@ -1,4 +1,5 @@
 import tomllib
+from typing import get_args, get_type_hints
 
 import msgspec
 import pytest
@@ -47,7 +48,7 @@ decided = st.builds(
     ),
     viewing=st.builds(ViewingConditions, lengths, lengths, st.floats(40, 80)),
     colour=st.builds(
-        ColourDecisions, names, st.sampled_from(["colour", "half-colour", "grey", "least-squares"])
+        ColourDecisions, names, st.sampled_from(get_args(get_type_hints(ColourDecisions)["method"]))
     ),
 )
 
@@ -85,7 +86,7 @@ def test_defaults(toml):
     decisions = load(toml)
     assert decisions == Decisions()
     assert decisions.viewing == ViewingConditions(600.0, 600.0, 63.0)
-    assert (decisions.colour.glasses, decisions.colour.method) == ("red-cyan", "least-squares")
+    assert (decisions.colour.glasses, decisions.colour.method) == ("red-cyan", "matched")
     assert (decisions.mounting.window, decisions.strict, decisions.version) == ("auto", False, 1)
 
 
@@ -202,7 +203,7 @@ def test_other_ways_to_write_it_by_hand(toml, text):
             "[viewing]\nwidth = 6",
             "[viewing] width: there is no such key; expected one of screen_width_mm, distance_mm",
         ),
-        ("colour.method = 'gray'", '"grey" or "least-squares", found \'gray\'.'),
+        ("colour.method = 'gray'", '"cielab" or "matched", found \'gray\'.'),
         ("[colour]\nglasses = ''", "[colour] glasses: expected the name of the glasses"),
         ("[mounting]\nwindow = 'middle'", "\"far\" or a point [x, y] in px, found 'middle'."),
         ("[mounting]\naspect = '4/3'", '[mounting] aspect: expected "auto" or width to height'),

@@ -17,6 +17,7 @@ from PIL import Image
 
 from nearpair.errors import PairError, ShootError, SourceError
 from nearpair.frames.write import read_tiff
+from nearpair.outputs.anaglyph import METHODS
 from nearpair.shoot.decisions import load
 from nearpair.shoot.run import STAGES, Overrides, look, make, run
 from nearpair.stacks.survey import Lost, survey
@@ -116,7 +117,7 @@ def test_everything_that_was_promised_is_there(first, undisturbed):
         "proof.html",
         *(f"views/{eye}{kind}.tif" for eye in ("left", "right") for kind in ("", ".focus")),
         *(f"pair/{name}.tif" for name in ("left", "right", "parallax")),
-        *(f"out/anaglyph-red-cyan-{name}.jpg" for name in ("colour", "grey", "half-colour", "least-squares")),
+        *(f"out/anaglyph-red-cyan-{name}.jpg" for name in METHODS),
         "out/crossed.jpg",
         "out/parallel.jpg",
     }
@@ -455,7 +456,6 @@ class TestDecisions:
             ({"distance_mm": 0.0}, r"\[viewing\] distance_mm: expected a distance above 0 in mm, found 0.0"),
             ({"screen_width_mm": float("nan")}, r"\[viewing\] screen_width_mm: expected .*, found nan"),
             ({"method": "sepia"}, r"\[colour\] method: expected .*, found 'sepia'"),
-            ({"glasses": "red-blue", "method": "least-squares"}, "least-squares is not known for red-blue"),
             ({"glasses": "pink"}, "There are no glasses named 'pink'"),
             ({"left": "nobody"}, "There is no station 'nobody' in this shoot; it has left, right"),
             ({"left": "left", "right": "left"}, "left was given for both eyes"),

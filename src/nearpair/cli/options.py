@@ -106,7 +106,13 @@ def parse_floating(text: str) -> Floating:
 
 
 def _glasses(value: str | None) -> str | None:
-    return _one_of(value, GLASSES_NAMES)
+    """Check a kind of glasses; the path of a calibration file is made whole, for it goes into the shoot."""
+    if value is None or not value.endswith(".toml"):
+        return _one_of(value, GLASSES_NAMES)
+    path = Path(value).expanduser().absolute()
+    if not path.is_file():
+        raise typer.BadParameter(f"there is no calibration file {value!r}; make one with: nearpair glasses.")
+    return str(path)
 
 
 def _method(value: str | None) -> str | None:
@@ -236,7 +242,10 @@ FocalLength = Annotated[
 GlassesName = Annotated[
     str | None,
     typer.Option(
-        "--glasses", metavar="NAME", callback=_glasses, help=f"Coloured glasses: {listed(GLASSES_NAMES)}."
+        "--glasses",
+        metavar="NAME",
+        callback=_glasses,
+        help=f"Coloured glasses: {listed(GLASSES_NAMES)}, or a calibration file (see nearpair glasses).",
     ),
 ]
 Method = Annotated[

@@ -1,1 +1,1 @@
-"""Pure colour: encoded and linear light, glasses and their published matrices."""
+"""Pure colour: encoded and linear light, glasses, their matrices, and what is seen through them."""

@@ -8,8 +8,9 @@ Source of the method: E. Dubois, "A projection method to generate anaglyph stere
 The rounded matrices for the three kinds of glasses come from the same author's notes of 2009: seen in two
 independent public constant tables that agree, the notes themselves were not at hand, nor the filters and
 display they assume. Copies with a wrong digit or sign circulate; every row must sum to 1 over both eyes
-(white stays white), which `Glasses` checks. For red-blue glasses no published matrix is known to us, so
-there is none.
+(white stays white), which `Glasses` checks. For red-blue glasses no published matrix is known to us: theirs
+is computed by the same method from spectral data and modelled filters, without green, which neither eye is
+meant to see. What each display channel sends through each filter stands in `Glasses.display`.
 """
 
 from collections.abc import Mapping
@@ -19,6 +20,9 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from nearpair.colour import spectra
+from nearpair.colour.displays import SANDERS, modelled
+from nearpair.colour.projection import FilteredDisplay, least_squares_projection, lit
 from nearpair.errors import NearpairError
 
 ROW_SUM_TOLERANCE = 0.002
@@ -31,21 +35,33 @@ class Glasses:
 
     `left_channels` and `right_channels` are the numbers (0 R, 1 G, 2 B) of the display channels that pass
     the filter before that eye; together they name each channel at most once. `least_squares` is (3, 6)
-    float64 for linear light, columns left R, G, B then right R, G, B, or None where no matrix is known.
+    float64 for linear light, columns left R, G, B then right R, G, B, or None where no matrix is known; rows
+    of channels that neither eye is given are zero. `display` is a display as seen bare and through the
+    filters, or None where that is not known; channels that neither eye is given are never lit.
+    `calibrated`: measured on the viewer's own glasses and screen.
     """
 
     name: str
     left_channels: tuple[int, ...]
     right_channels: tuple[int, ...]
     least_squares: NDArray[np.float64] | None
+    display: FilteredDisplay | None = None
+    calibrated: bool = False
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """Numbers of the channels that either eye is given, in order."""
+        return tuple(sorted(self.left_channels + self.right_channels))
 
     def __post_init__(self) -> None:
         _check_channels(self.name, self.left_channels, self.right_channels)
         if self.least_squares is not None:
             matrix = np.array(self.least_squares, dtype=np.float64)
-            _check_matrix(self.name, matrix)
+            _check_matrix(self.name, matrix, self.channels)
             matrix.flags.writeable = False
             object.__setattr__(self, "least_squares", matrix)
+        if self.display is not None:
+            object.__setattr__(self, "display", lit(self.display, self.channels))
 
 
 def _check_channels(name: str, left: tuple[int, ...], right: tuple[int, ...]) -> None:
@@ -59,13 +75,13 @@ def _check_channels(name: str, left: tuple[int, ...], right: tuple[int, ...]) ->
         )
 
 
-def _check_matrix(name: str, matrix: NDArray[np.float64]) -> None:
+def _check_matrix(name: str, matrix: NDArray[np.float64], channels: tuple[int, ...]) -> None:
     if matrix.shape != (3, 6):
         raise NearpairError(
             f"glasses {name!r}: least_squares must have shape (3, 6), found {matrix.shape}.",
             "Give one row each for R, G and B: three numbers for the left view, three for the right.",
         )
-    sums = matrix.sum(axis=1)
+    sums = matrix[list(channels)].sum(axis=1)
     if not np.all(np.abs(sums - 1) <= ROW_SUM_TOLERANCE):
         raise NearpairError(
             f"glasses {name!r}: every row of least_squares must sum to 1 (within {ROW_SUM_TOLERANCE}), "
@@ -94,14 +110,17 @@ _AMBER_BLUE = _matrix(
     (-0.038, -0.173, 0.022, 0.094, 0.185, 0.911),
 )
 
+_RED_BLUE_DISPLAY = modelled(spectra.RED, spectra.BLUE)
+_RED_BLUE = least_squares_projection(_RED_BLUE_DISPLAY, (0, 2))
+
 GLASSES: Mapping[str, Glasses] = MappingProxyType(
     {
         glasses.name: glasses
         for glasses in (
-            Glasses("red-cyan", (0,), (1, 2), _RED_CYAN),
-            Glasses("green-magenta", (1,), (0, 2), _GREEN_MAGENTA),
-            Glasses("amber-blue", (0, 1), (2,), _AMBER_BLUE),
-            Glasses("red-blue", (0,), (2,), None),
+            Glasses("red-cyan", (0,), (1, 2), _RED_CYAN, SANDERS),
+            Glasses("green-magenta", (1,), (0, 2), _GREEN_MAGENTA, modelled(spectra.GREEN, spectra.MAGENTA)),
+            Glasses("amber-blue", (0, 1), (2,), _AMBER_BLUE, modelled(spectra.AMBER, spectra.BLUE)),
+            Glasses("red-blue", (0,), (2,), _RED_BLUE, _RED_BLUE_DISPLAY),
         )
     }
 )

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 from nearpair.errors import NearpairError
 
+_COUNTS = {1: "one", 2: "two", 3: "three"}
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FilteredDisplay:
@@ -38,6 +40,12 @@ class FilteredDisplay:
             object.__setattr__(self, name, measured)
 
 
+def lit(display: FilteredDisplay, channels: tuple[int, ...]) -> FilteredDisplay:
+    """The same display with only these channels ever lit while glasses are worn; bare it stays as it is."""
+    mask = np.isin(np.arange(3), channels).astype(np.float64)
+    return FilteredDisplay(display.bare, display.left * mask, display.right * mask)
+
+
 def primaries_xyz(
     spectra: NDArray[np.float64],
     matching_functions: NDArray[np.float64],
@@ -60,23 +68,29 @@ def primaries_xyz(
     return seen
 
 
-def least_squares_projection(display: FilteredDisplay) -> NDArray[np.float64]:
+def least_squares_projection(
+    display: FilteredDisplay, channels: tuple[int, ...] = (0, 1, 2)
+) -> NDArray[np.float64]:
     """Least-squares matrix for linear light, (3, 6): columns left R, G, B, then right R, G, B.
 
     (RᵀR)⁻¹·RᵀD with the filtered primaries R (6, 3) and the bare ones for both eyes D (6, 6); then every row
-    is scaled to sum 1, so that white stays white. Source: Dubois (2001). Raises NearpairError where the
-    filters leave less than three colours apart.
+    is scaled to sum 1, so that white stays white. Source: Dubois (2001). With fewer `channels` the others
+    stay dark, rows of zeros: red-blue glasses hide green from both eyes. Raises NearpairError where the
+    filters do not keep the channels apart.
     """
-    filtered = np.vstack([display.left, display.right])
+    used = sorted(channels)
+    filtered = np.vstack([display.left, display.right])[:, used]
     wanted = np.zeros((6, 6))
     wanted[:3, :3] = wanted[3:, 3:] = display.bare
     if np.linalg.cond(filtered) > 1e6:
         raise NearpairError(
-            "The filtered primaries of left and right must span three colours, found fewer.",
+            f"The filtered primaries of left and right must span {_COUNTS[len(used)]} colours, found fewer.",
             "Check the measured values: two primaries look the same through both filters.",
         )
     projection = np.linalg.solve(filtered.T @ filtered, filtered.T @ wanted)
-    return np.asarray(projection / projection.sum(axis=1, keepdims=True), dtype=np.float64)
+    matrix = np.zeros((3, 6))
+    matrix[used] = projection / projection.sum(axis=1, keepdims=True)
+    return matrix
 
 
 def white_luminance_ratio(display: FilteredDisplay) -> float:

@@ -1,8 +1,8 @@
 """Anaglyphs: both pictures of a pair in one, told apart by coloured glasses.
 
-Every method here is linear in light: the three channels of the anaglyph are a (3, 6) matrix times
+Four methods are linear in light: the three channels of the anaglyph are a (3, 6) matrix times
 (R, G, B of the left picture, R, G, B of the right picture), all in linear light; the result is clipped to
-[0, 1] and encoded again.
+[0, 1] and encoded again. The last two look for the closest colour, see `outputs.closest`.
 
 - colour: each eye's filter channels straight from its own picture. Full colour, most rivalry.
 - half-colour: the eye whose filter passes one channel sees its picture in grey (luminance, Rec. ITU-R
@@ -10,6 +10,10 @@ Every method here is linear in light: the three channels of the anaglyph are a (
 - grey: both eyes see luminance. No rivalry of colour at all.
 - least-squares: the mixture that comes closest, in CIE XYZ through the glasses, to the pair without glasses
   (E. Dubois, "A projection method to generate anaglyph stereo images", ICASSP 2001).
+- cielab: what each eye sees comes closest to its own picture, in L*a*b* (D. McAllister, Y. Zhou and S.
+  Sullivan, "Methods for computing color anaglyphs", 2010).
+- matched: the fused colour comes closest to the pair's, as far as both eyes can still see it equally bright;
+  light that leaks through the filters is taken back where there is room. Our own.
 
 The first three are common practice, no source. The picture is worked on in strips, so that memory beyond the
 result stays bounded, and the bytes do not depend on the number of threads.
@@ -18,7 +22,6 @@ result stays bounded, and the bytes do not depend on the number of threads.
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
 
 import cv2
 import numpy as np
@@ -27,6 +30,7 @@ from numpy.typing import NDArray
 from nearpair.colour.glasses import Glasses
 from nearpair.colour.light import LUMINANCE_WEIGHTS, decode_srgb, encode_srgb
 from nearpair.errors import NearpairError
+from nearpair.outputs.closest import Light, Mix, Picture, cielab, matched
 from nearpair.outputs.same import check_pair
 
 Matrix = NDArray[np.float64]
@@ -72,39 +76,55 @@ def least_squares(glasses: Glasses) -> Matrix:
     return glasses.least_squares
 
 
-METHODS: dict[str, Callable[[Glasses], Matrix]] = {
+MATRICES: dict[str, Callable[[Glasses], Matrix]] = {
     "colour": colour,
     "half-colour": half_colour,
     "grey": grey,
     "least-squares": least_squares,
 }
-"""Ways to mix an anaglyph, by name."""
+"""Ways to mix an anaglyph by one matrix, by name."""
+
+CLOSEST: dict[str, Callable[[Glasses, Picture, Picture], Mix]] = {"cielab": cielab, "matched": matched}
+"""Ways to look for the closest colour, by name."""
+
+METHODS: tuple[str, ...] = (*MATRICES, *CLOSEST)
+"""All ways to make an anaglyph."""
 
 
-def anaglyph(left: NDArray[Any], right: NDArray[Any], glasses: Glasses, method: str) -> NDArray[Any]:
+def anaglyph(left: Picture, right: Picture, glasses: Glasses, method: str) -> Picture:
     """Anaglyph of a mounted pair, shape (H, W, 3), same type as the pictures.
 
     `left` and `right` are (H, W, 3), sRGB-encoded uint8 or uint16, of the same size (else PairError).
-    `method` is a key of METHODS (else NearpairError). Example: with red-cyan glasses a white left and a black
+    `method` is one of METHODS (else NearpairError). Example: with red-cyan glasses a white left and a black
     right picture give pure red.
     """
     check_pair(left, right)
-    if method not in METHODS:
-        raise NearpairError(
-            f"method must be one of {', '.join(METHODS)}, found {method!r}.", "Choose one of these methods."
-        )
-    matrix = METHODS[method](glasses).astype(np.float32)
+    mix = _mix(left, right, glasses, method)
     out = np.empty_like(left, order="C", subok=False)
     rows = max(1, _STRIP_PX // left.shape[1])
     strips = [slice(y, y + rows) for y in range(0, left.shape[0], rows)]
+
+    def work(strip: slice) -> None:
+        light = mix(decode_srgb(left[strip]), decode_srgb(right[strip]))
+        out[strip] = encode_srgb(light, left.dtype)
+
     with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
-        list(pool.map(lambda strip: _mix_strip(left[strip], right[strip], matrix, out[strip]), strips))
+        list(pool.map(work, strips))
     return out
 
 
-def _mix_strip(
-    left: NDArray[Any], right: NDArray[Any], matrix: NDArray[np.float32], out: NDArray[Any]
-) -> None:
-    light = np.asarray(cv2.transform(decode_srgb(left), matrix[:, :3]), dtype=np.float32)
-    light += np.asarray(cv2.transform(decode_srgb(right), matrix[:, 3:]), dtype=np.float32)
-    out[...] = encode_srgb(light, left.dtype)
+def _mix(left: Picture, right: Picture, glasses: Glasses, method: str) -> Mix:
+    if method in CLOSEST:
+        return CLOSEST[method](glasses, left, right)
+    if method not in MATRICES:
+        raise NearpairError(
+            f"method must be one of {', '.join(METHODS)}, found {method!r}.", "Choose one of these methods."
+        )
+    matrix = MATRICES[method](glasses).astype(np.float32)
+
+    def mixed(left_light: Light, right_light: Light) -> Light:
+        light = np.asarray(cv2.transform(left_light, matrix[:, :3]), dtype=np.float32)
+        light += np.asarray(cv2.transform(right_light, matrix[:, 3:]), dtype=np.float32)
+        return light
+
+    return mixed

@@ -166,7 +166,7 @@ def rivalry(proof: Proof) -> Iterator[Finding]:
     share, saturated = seen.rivalry_share or 0.0, seen.saturated_share or 0.0
     if share < RIVALRY_CARE and saturated < SATURATED_CARE:
         return
-    others = [name for name in ("half-colour", "least-squares", "grey") if name != method]
+    others = [name for name in ("matched", "least-squares", "grey") if name != method]
     yield Finding(
         code="red-rivalry" if glasses.startswith("red") else "colour-rivalry",
         severity="rework" if saturated >= SATURATED_REWORK else "care",

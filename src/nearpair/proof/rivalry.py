@@ -21,7 +21,8 @@ denominator at least 0.02. It counts as visible above 0.05 (5 % crosstalk, F. L.
 (2004), number from memory). c for red-cyan: 19.45 % of green and blue into the left eye, 5.84 % of red into
 the right eye, computed from the luminance rows of the filters and display published by Sanders and
 McAllister, "Producing anaglyphs from synthetic images" (2003). Other glasses, displays and prints differ;
-no figures are published for the other kinds here, so their ghosting is not known.
+no figures are published for the other kinds here, so their ghosting is not known. For glasses that were
+measured (`colour.calibration`) c follows from their file.
 """
 
 from dataclasses import dataclass
@@ -31,6 +32,7 @@ from numpy.typing import NDArray
 
 from nearpair.colour.glasses import Glasses
 from nearpair.colour.light import LUMINANCE_WEIGHTS
+from nearpair.colour.projection import leaks
 from nearpair.proof.match import Grid, Light, partners
 from nearpair.proof.model import Ghosting, Rivalry
 
@@ -98,9 +100,10 @@ def rivalry(seen: ThroughGlasses, glasses: Glasses) -> Rivalry:
 
 def ghosting(seen: ThroughGlasses, glasses: Glasses) -> Ghosting:
     """Share of matched points with a visible ghost in each eye, and the 99th percentile of its contrast."""
-    if glasses.name not in LEAKS or seen.left.size == 0:
+    known = _leaks(glasses)
+    if known is None or seen.left.size == 0:
         return Ghosting(known=False)
-    left_leak, right_leak = LEAKS[glasses.name]
+    left_leak, right_leak = known
     left = ghost_contrast(seen.left, seen.right_beside, seen.right, left_leak)
     right = ghost_contrast(seen.right, seen.left_beside, seen.left, right_leak)
     return Ghosting(
@@ -111,6 +114,12 @@ def ghosting(seen: ThroughGlasses, glasses: Glasses) -> Ghosting:
         right_share=float(np.mean(right > VISIBLE_GHOST)),
         worst_contrast=float(max(np.percentile(left, 99), np.percentile(right, 99))),
     )
+
+
+def _leaks(glasses: Glasses) -> tuple[float, float] | None:
+    if glasses.calibrated and glasses.display is not None:
+        return leaks(glasses.display, glasses.left_channels, glasses.right_channels)
+    return LEAKS.get(glasses.name)
 
 
 def ghost_contrast(own: Plane, other_here: Plane, other_at_partner: Plane, leak: float) -> Plane:

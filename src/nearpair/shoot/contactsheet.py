@@ -13,8 +13,8 @@ from nearpair.proof.model_pairs import Candidate
 from nearpair.proof.phrases import percent
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.decisions import Decisions
-from nearpair.shoot.exporting import glasses_named
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.judging import picture_of
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.pairing import Ranked
@@ -35,7 +35,11 @@ def write_sheet(
     """Write the contact sheet, unless the same was done before."""
     output = shoot.out(SHEET)
     whole = key_of(
-        ranked.pairs.key, candidates, decisions.mounting, decisions.viewing, decisions.colour.glasses
+        ranked.pairs.key,
+        candidates,
+        decisions.mounting,
+        decisions.viewing,
+        described(decisions.colour.glasses),
     )
     if memo.recall("contact sheet", whole, [output]) is not None:
         return
@@ -46,9 +50,10 @@ def write_sheet(
         if number < MOST_SHOWN or candidate.chosen
     ]
     seen = decisions.viewing
+    glasses = glasses_named(decisions.colour.glasses)
     heading = (
         f"Pairs of this shoot, the best first, for a picture {seen.screen_width_mm:g} mm wide seen from "
-        f"{seen.distance_mm:g} mm through {decisions.colour.glasses} glasses. Drawn from small pictures, in "
+        f"{seen.distance_mm:g} mm through {glasses.name} glasses. Drawn from small pictures, in "
         "grey; the chosen pair has a frame."
     )
     with replacing(output) as part:

@@ -92,7 +92,7 @@ class ColourDecisions(Struct, frozen=True, forbid_unknown_fields=True):
     """Which glasses the anaglyph is made for and how colours are found."""
 
     glasses: Annotated[str, Meta(min_length=1)] = "red-cyan"
-    method: Literal["colour", "half-colour", "grey", "least-squares"] = "least-squares"
+    method: Literal["colour", "half-colour", "grey", "least-squares", "cielab", "matched"] = "matched"
 
 
 Words = Annotated[str, Meta(max_length=2000)]
@@ -205,10 +205,10 @@ distance_mm = 600.0
 eyes_mm = 63.0
 
 [colour]
-# The glasses, such as "red-cyan", and how colours are found: "colour", "half-colour", "grey" or
-# "least-squares".
+# The glasses, such as "red-cyan", or the path of a calibration file made with `nearpair glasses`, and how
+# colours are found: "matched", "colour", "half-colour", "grey", "least-squares" or "cielab".
 glasses = "red-cyan"
-method = "least-squares"
+method = "matched"
 
 [about]
 # Carried by published pictures: a caption, who made them, and what they show, for those who cannot see them.

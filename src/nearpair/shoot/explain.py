@@ -28,8 +28,8 @@ _EXPECTED = {
     "viewing.distance_mm": "a distance above 0 in mm",
     "viewing.eyes_mm": "the distance of the pupils, 40 to 80 mm",
     "colour": "a table [colour]",
-    "colour.glasses": "the name of the glasses, in quotes",
-    "colour.method": '"colour", "half-colour", "grey" or "least-squares"',
+    "colour.glasses": "the name of the glasses or of a calibration file, in quotes",
+    "colour.method": '"colour", "half-colour", "grey", "least-squares", "cielab" or "matched"',
 }
 
 

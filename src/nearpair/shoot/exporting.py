@@ -8,8 +8,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from nearpair.colour.glasses import GLASSES, Glasses
-from nearpair.errors import NearpairError
+from nearpair.colour.glasses import Glasses
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile, srgb_profile, to_srgb
 from nearpair.frames.read import Pixels
@@ -22,10 +21,12 @@ from nearpair.proof.model import Metric
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.mounting import Mounted
 
 _QUALITY = 95
+_SLOW = {"cielab"}  # half a minute at 24 MP: written only if it is the chosen method
 GAP_SHARE = 0.02
 """The gap between pictures side by side, as a share of their width."""
 
@@ -47,28 +48,17 @@ class Exporter(Protocol):
         """Write outputs of the mounted pair."""
 
 
-def glasses_named(name: str) -> Glasses:
-    """The glasses of a shoot. Raises NearpairError for a name that is not known."""
-    if name not in GLASSES:
-        message = f"There are no glasses named {name!r}."
-        raise NearpairError(message, f"Choose one of {', '.join(GLASSES)}.")
-    return GLASSES[name]
-
-
-def methods_for(glasses: Glasses) -> list[str]:
-    """The colour methods that these glasses allow."""
-    return [m for m in METHODS if m != "least-squares" or glasses.least_squares is not None]
-
-
 def export(shoot: ShootFolder, memo: Memo, ready: Ready, progress: Progress) -> dict[str, Path]:
-    """Write the anaglyph by every method and the pictures for free viewing; returns their files by name."""
-    glasses = glasses_named(ready.decisions.colour.glasses)
-    files = {
-        f"anaglyph-{method}": shoot.out(anaglyph_name(glasses.name, method))
-        for method in methods_for(glasses)
-    }
+    """Write the anaglyph by every quick method and the chosen one, and the pictures for free viewing.
+
+    Returns their files by name.
+    """
+    colour = ready.decisions.colour
+    glasses = glasses_named(colour.glasses)
+    methods = [m for m in METHODS if m not in _SLOW or m == colour.method]
+    files = {f"anaglyph-{method}": shoot.out(anaglyph_name(glasses.name, method)) for method in methods}
     files |= {name: shoot.out(f"{name}.jpg") for name in ("parallel", "crossed")}
-    key = key_of(ready.mounted.key, glasses.name, _QUALITY)
+    key = key_of(ready.mounted.key, described(colour.glasses), _QUALITY)
     if memo.recall("export", key, list(files.values())) is not None:
         return files
     left, right = masked(*pair_as_seen(shoot), ready.mounted.mounting.floating_px)

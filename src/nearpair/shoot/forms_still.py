@@ -10,7 +10,8 @@ from nearpair.outputs import interlace
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.outputs.freeview import crossed, largest_width_mm, parallel
 from nearpair.shoot.atomic import replacing
-from nearpair.shoot.exporting import GAP_SHARE, glasses_named
+from nearpair.shoot.exporting import GAP_SHARE
+from nearpair.shoot.glassesfile import glasses_named
 from nearpair.shoot.material import Material, View
 
 QUALITY = 95

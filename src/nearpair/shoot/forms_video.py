@@ -11,8 +11,8 @@ from nearpair.outputs.anaglyph import anaglyph
 from nearpair.outputs.clip import SCREENS, View, card, on_screen
 from nearpair.outputs.motion import ROCKING_FRAMES, ROCKING_MS, SWAP_MS, sway
 from nearpair.shoot.atomic import replacing
-from nearpair.shoot.exporting import glasses_named
 from nearpair.shoot.forms_moving import rocking
+from nearpair.shoot.glassesfile import glasses_named
 from nearpair.shoot.material import Material
 from nearpair.shoot.rebasing import ready
 

@@ -27,8 +27,9 @@ from nearpair.proof.report import render
 from nearpair.proof.scalebar import drawn, scale_bar
 from nearpair.shoot.atomic import replacing, write_whole
 from nearpair.shoot.decisions import Decisions
-from nearpair.shoot.exporting import glasses_named, pair_as_seen
+from nearpair.shoot.exporting import pair_as_seen
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
 
 _REPORT_PX = 1400
@@ -50,7 +51,7 @@ class Subject(msgspec.Struct, frozen=True):
 
 
 def _key(decisions: Decisions, subject: Subject) -> str:
-    return key_of(decisions.viewing, decisions.colour, subject)
+    return key_of(decisions.viewing, decisions.colour, described(decisions.colour.glasses), subject)
 
 
 def drop_stale_proof(shoot: ShootFolder, memo: Memo, decisions: Decisions, subject: Subject) -> None:

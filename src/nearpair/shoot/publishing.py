@@ -12,6 +12,7 @@ from nearpair.shoot.decisions import AboutDecisions, save
 from nearpair.shoot.exporting import Ready
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.forms_made import MAKERS
+from nearpair.shoot.glassesfile import described
 from nearpair.shoot.material import Material, Settings
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.run import Overrides, run
@@ -88,7 +89,8 @@ def _made(folder: ShootFolder, memo: Memo, material: Material, form: Form) -> Wr
     decided = ready.decisions
     maker = MAKERS[form.name]
     used = [getattr(material.settings, name) for name in maker.uses]
-    key = key_of(ready.mounted.key, ready.metric, decided.colour, decided.viewing, decided.about, used)
+    colour = (decided.colour, described(decided.colour.glasses))
+    key = key_of(ready.mounted.key, ready.metric, colour, decided.viewing, decided.about, used)
     files = [path / name for name in maker.names] if maker.names else [path]
     recalled = memo.recall(stage, key, files)
     if recalled is not None:

@@ -22,8 +22,9 @@ from nearpair.shoot.contactsheet import SHEET, write_sheet
 from nearpair.shoot.decisions import Decisions, load, save
 from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.explain import explained
-from nearpair.shoot.exporting import Exporter, Ready, export, glasses_named, methods_for
+from nearpair.shoot.exporting import Exporter, Ready, export
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.glassesfile import glasses_named
 from nearpair.shoot.looking import Looked, Member, look_at
 from nearpair.shoot.measuring import measure
 from nearpair.shoot.memo import Memo
@@ -215,7 +216,7 @@ def _decided(
     """Put in what was given, look at the sources, and only then keep it: the sources may contradict it."""
     decisions = load(folder.toml)
     changed = _with(decisions, overrides)
-    _check_colour(changed)
+    glasses_named(changed.colour.glasses)
     keeper = Keeper(memo, folder.cache)
     looked = look_at(changed, folder.source_paths(changed), reading, keeper, progress, rank_two=rank_two)
     if changed != decisions and looked.pair is not None:
@@ -308,21 +309,6 @@ def _reports(looked: Looked, pair: tuple[Member, Member], merged: tuple[Merged, 
     return reports
 
 
-def _check_colour(decisions: Decisions) -> None:
-    glasses = glasses_named(decisions.colour.glasses)
-    allowed = methods_for(glasses)
-    if decisions.colour.method not in allowed:
-        message = f"The method {decisions.colour.method} is not known for {glasses.name} glasses."
-        raise ShootError(message, f"Choose one of {', '.join(allowed)} with --method.")
-
-
-def _method_for(decisions: Decisions, overrides: Overrides) -> str | None:
-    """The method given, or grey when only glasses were given that the present method is not known for."""
-    if overrides.method is not None or overrides.glasses is None:
-        return overrides.method
-    return None if decisions.colour.method in methods_for(glasses_named(overrides.glasses)) else "grey"
-
-
 def _with(decisions: Decisions, overrides: Overrides) -> Decisions:
     """The decisions with the given overrides put in, as shoot.toml will give them back.
 
@@ -360,9 +346,7 @@ def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
             distance_mm=overrides.distance_mm,
             eyes_mm=overrides.eyes_mm,
         ),
-        colour=_replaced(
-            decisions.colour, glasses=overrides.glasses, method=_method_for(decisions, overrides)
-        ),
+        colour=_replaced(decisions.colour, glasses=overrides.glasses, method=overrides.method),
         **({} if overrides.strict is None else {"strict": overrides.strict}),
     )
 
