@@ -12,7 +12,7 @@ from nearpair.cli.progress import shown
 
 if TYPE_CHECKING:
     from nearpair.proof.model import Proof
-    from nearpair.shoot.run import Overrides
+    from nearpair.shoot.deciding import Overrides
 
 DEMO_SHOOT = Path("demo-shoot")
 
@@ -92,7 +92,7 @@ def make(
         nearpair make card --to quartz --base-share 0.6
         nearpair make card --to quartz --pair station-1,station-3
     """
-    from nearpair.shoot.run import Overrides
+    from nearpair.shoot.deciding import Overrides
     from nearpair.shoot.run import make as make_shoot
 
     overrides = Overrides(
@@ -157,7 +157,8 @@ def pairs(
         nearpair pairs quartz --screen-width 2000 --distance 4000
         nearpair pairs quartz --json
     """
-    from nearpair.shoot.run import Overrides, candidates
+    from nearpair.shoot.deciding import Overrides
+    from nearpair.shoot.run import candidates
 
     overrides = Overrides(screen_width_mm=screen_width, distance_mm=distance, eyes_mm=eyes)
     with shown(say.errors()) as progress:
@@ -175,7 +176,7 @@ def merge(shoot: options.Shoot, strict: options.Strict = None) -> None:
 
         nearpair merge quartz --strict
     """
-    from nearpair.shoot.run import Overrides
+    from nearpair.shoot.deciding import Overrides
 
     _run(shoot, "merge", Overrides(strict=strict))
     say.lines(words.stage_done(shoot / "views", shoot))
@@ -202,7 +203,7 @@ def mount(
         nearpair mount quartz --base-share 0.6
         nearpair mount quartz --pair station-1,station-3
     """
-    from nearpair.shoot.run import Overrides
+    from nearpair.shoot.deciding import Overrides
 
     overrides = Overrides(
         left=left,
@@ -227,10 +228,10 @@ def export(shoot: options.Shoot, glasses: options.GlassesName = None, method: op
 
         nearpair export quartz --glasses amber-blue --method half-colour
     """
+    from nearpair.shoot.deciding import Overrides
     from nearpair.shoot.decisions import load
     from nearpair.shoot.exporting import anaglyph_name
     from nearpair.shoot.folder import ShootFolder
-    from nearpair.shoot.run import Overrides
 
     _run(shoot, "export", Overrides(glasses=glasses, method=method))
     folder = ShootFolder(shoot)
@@ -263,7 +264,7 @@ def proof(
         nearpair proof quartz --method grey
         nearpair proof quartz --base 6.5 --field-width 31
     """
-    from nearpair.shoot.run import Overrides
+    from nearpair.shoot.deciding import Overrides
 
     overrides = Overrides(
         screen_width_mm=screen_width,
