@@ -68,9 +68,11 @@ def _pair(pair: Shown, decisions: Decisions) -> dict[str, Any]:
     width = pair.mounting.crop_px[2]
     return {
         "key": pair.key,
+        "stations": pair.stations,
         "size_px": pair.size_px,
         "levels": len(pair.left),
         "mounting": pair.mounting,
+        "adjust": pair.adjust,
         "near_px": pair.near_px,
         "far_px": pair.far_px,
         "map": {"size_px": pair.parallax.shape, "factor": pair.parallax_factor},

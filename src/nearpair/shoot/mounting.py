@@ -21,7 +21,7 @@ from nearpair.pixels.luma import luma, reduced
 from nearpair.progress import Progress
 from nearpair.proof.model import Mounting, Residual
 from nearpair.shoot.atomic import replacing
-from nearpair.shoot.decisions import Decisions
+from nearpair.shoot.decisions import Adjusting, Decisions
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.levelling import Focused, on_common_rows
 from nearpair.shoot.looking import Member
@@ -44,6 +44,8 @@ class Mounted(msgspec.Struct, frozen=True):
     mounting: Mounting
     stations: tuple[str, str]
     """Of the left and of the right eye."""
+    adjust: Adjusting
+    """What was set by hand."""
     left_matrix: Matrix
     """Left view px → px of the left view as it lies, row by row."""
     right_matrix: Matrix
@@ -98,7 +100,7 @@ def mount_pair(
     done = msgspec.structs.replace(done, filled_share=seen.filled_share)
     left_lies = Projective.like(placed.mount.left_transform)
     names = (pair[0].station.name, pair[1].station.name)
-    result = Mounted(key, done, names, _rows(left_lies), _rows(placed.mount.right_transform))
+    result = Mounted(key, done, names, hand, _rows(left_lies), _rows(placed.mount.right_transform))
     memo.record("mount", key, outputs, msgspec.json.encode(result))
     progress("mounting the pair", _STEPS, _STEPS)
     return result

@@ -11,6 +11,7 @@ from nearpair.errors import ShootError
 from nearpair.frames.write import read_tiff
 from nearpair.pixels.moved import moved
 from nearpair.proof.model import Mounting
+from nearpair.shoot.decisions import Adjusting
 from nearpair.shoot.exporting import as_seen
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.memo import Memo
@@ -34,7 +35,9 @@ class Shown:
     """
 
     key: str
+    stations: tuple[str, str]
     mounting: Mounting
+    adjust: Adjusting
     left: tuple[Bytes, ...]
     right: tuple[Bytes, ...]
     parallax: Plane
@@ -75,7 +78,9 @@ def shown(folder: ShootFolder, mounted: Mounted) -> Shown:
     middle = factor // 2
     small = np.ascontiguousarray(parallax[middle::factor, middle::factor], np.float32)
     left, right = (_pyramid(picture) for picture in whole)
-    return Shown(mounted.key, mounted.mounting, left, right, small, factor, near, far)
+    return Shown(
+        mounted.key, mounted.stations, mounted.mounting, mounted.adjust, left, right, small, factor, near, far
+    )
 
 
 def _put(whole: Bytes, cut: Bytes, crop_px: tuple[int, int, int, int]) -> None:
