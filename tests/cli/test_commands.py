@@ -10,7 +10,7 @@ from nearpair import __version__
 from nearpair.demo import demo_frames
 from nearpair.proof.model import decode, encode
 from nearpair.shoot import run as shoot_run
-from nearpair.shoot.run import Overrides
+from nearpair.shoot.deciding import Overrides
 
 FILES = (
     "shoot.toml",

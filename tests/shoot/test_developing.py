@@ -7,7 +7,8 @@ from PIL import Image
 from nearpair.frames import developed, read
 from nearpair.frames.raw import develop
 from nearpair.progress import silent
-from nearpair.shoot.run import Overrides, look, make
+from nearpair.shoot.deciding import Overrides
+from nearpair.shoot.run import look, make
 from support.dng import write_dng
 from support.tiny import shells
 

@@ -7,7 +7,8 @@ import pytest
 from PIL import Image
 
 from nearpair.frames.write import read_tiff
-from nearpair.shoot.run import Overrides, make, run
+from nearpair.shoot.deciding import Overrides
+from nearpair.shoot.run import make, run
 from support.tiny import cut, only, shells
 
 FIELD_MM = 51.4  # of the scene: 36 mm over 0.7

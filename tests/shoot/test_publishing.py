@@ -10,10 +10,11 @@ from PIL import Image
 
 from nearpair.errors import NearpairError
 from nearpair.frames.profiles import srgb_profile
+from nearpair.shoot.deciding import Overrides
 from nearpair.shoot.decisions import load
 from nearpair.shoot.material import Settings
 from nearpair.shoot.publishing import publish
-from nearpair.shoot.run import Overrides, make, run
+from nearpair.shoot.run import make, run
 from support.tiny import contents, shells
 
 STILL = ("anaglyph", "parallel", "crossed", "top-bottom", "side-by-side")

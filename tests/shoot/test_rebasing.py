@@ -10,9 +10,10 @@ from nearpair.frames.write import read_tiff
 from nearpair.pairs.disparity import match_rows
 from nearpair.pixels.luma import luma
 from nearpair.proof.figures import figures
+from nearpair.shoot.deciding import Overrides
 from nearpair.shoot.decisions import load
 from nearpair.shoot.rebasing import rebased
-from nearpair.shoot.run import Overrides, make, run
+from nearpair.shoot.run import make, run
 from support.pairs import cones
 from support.tiny import contents, shells
 

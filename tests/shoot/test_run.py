@@ -18,8 +18,9 @@ from PIL import Image
 from nearpair.errors import PairError, ShootError, SourceError
 from nearpair.frames.write import read_tiff
 from nearpair.outputs.anaglyph import METHODS
+from nearpair.shoot.deciding import Overrides
 from nearpair.shoot.decisions import load
-from nearpair.shoot.run import STAGES, Overrides, look, make, run
+from nearpair.shoot.run import STAGES, look, make, run
 from nearpair.stacks.survey import Lost, survey
 from support.pairs import REAL
 from support.tiny import contents, only, shells, snapshot

@@ -17,12 +17,13 @@ from nearpair.progress import silent
 from nearpair.proof.model import decode
 from nearpair.shoot import candidates as candidates_module
 from nearpair.shoot.companions import Companions
+from nearpair.shoot.deciding import Overrides
 from nearpair.shoot.decisions import Decisions, ViewingConditions, load
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import look_at
 from nearpair.shoot.memo import Memo
 from nearpair.shoot.reading import Reading
-from nearpair.shoot.run import Overrides, candidates, make, program, run
+from nearpair.shoot.run import candidates, make, program, run
 from nearpair.shoot.surveying import Keeper
 from support.five import NAMES, ORDERS, X_MM, five
 from support.tiny import only

@@ -6,7 +6,8 @@ from pathlib import Path
 
 from benchmarks.judge import Shoot
 
-from nearpair.shoot.run import Overrides, make
+from nearpair.shoot.deciding import Overrides
+from nearpair.shoot.run import make
 
 
 @dataclass(frozen=True)

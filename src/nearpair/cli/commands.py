@@ -12,7 +12,7 @@ from nearpair.cli.progress import shown
 
 if TYPE_CHECKING:
     from nearpair.proof.model import Proof
-    from nearpair.shoot.run import Overrides
+    from nearpair.shoot.deciding import Overrides
 
 DEMO_SHOOT = Path("demo-shoot")
 
@@ -92,7 +92,7 @@ def make(
         nearpair make card --to quartz --base-share 0.6
         nearpair make card --to quartz --pair station-1,station-3
     """
-    from nearpair.shoot.run import Overrides
+    from nearpair.shoot.deciding import Overrides
     from nearpair.shoot.run import make as make_shoot
 
     overrides = Overrides(
@@ -157,7 +157,8 @@ def pairs(
         nearpair pairs quartz --screen-width 2000 --distance 4000
         nearpair pairs quartz --json
     """
-    from nearpair.shoot.run import Overrides, candidates
+    from nearpair.shoot.deciding import Overrides
+    from nearpair.shoot.run import candidates
 
     overrides = Overrides(screen_width_mm=screen_width, distance_mm=distance, eyes_mm=eyes)
     with shown(say.errors()) as progress:
@@ -175,7 +176,7 @@ def merge(shoot: options.Shoot, strict: options.Strict = None) -> None:
 
         nearpair merge quartz --strict
     """
-    from nearpair.shoot.run import Overrides
+    from nearpair.shoot.deciding import Overrides
 
     _run(shoot, "merge", Overrides(strict=strict))
     say.lines(words.stage_done(shoot / "views", shoot))
@@ -191,6 +192,10 @@ def mount(
     aspect: options.Aspect = None,
     floating: options.FloatingWhen = None,
     base_share: options.BaseShare = None,
+    shift: options.Shift = None,
+    raised: options.Raise = None,
+    turn: options.Turn = None,
+    scale: options.Size = None,
 ) -> None:
     """Mount the pair: tell the eyes apart, turn, scale, level, place the window, crop, change the base.
 
@@ -200,9 +205,10 @@ def mount(
         nearpair mount quartz --window 812,540 --aspect 4:3
         nearpair mount quartz --left b --right a
         nearpair mount quartz --base-share 0.6
+        nearpair mount quartz --shift 2.5 --raise 0.4
         nearpair mount quartz --pair station-1,station-3
     """
-    from nearpair.shoot.run import Overrides
+    from nearpair.shoot.deciding import Overrides
 
     overrides = Overrides(
         left=left,
@@ -212,6 +218,10 @@ def mount(
         aspect=aspect,
         floating=floating.value if floating else None,
         base_share=base_share,
+        shift_px=shift,
+        raise_px=raised,
+        turn_deg=turn,
+        scale=scale,
     )
     _run(shoot, "mount", overrides)
     say.lines(words.stage_done(shoot / "pair", shoot))
@@ -242,7 +252,7 @@ def proof(
         nearpair proof quartz --method grey
         nearpair proof quartz --base 6.5 --field-width 31
     """
-    from nearpair.shoot.run import Overrides
+    from nearpair.shoot.deciding import Overrides
 
     overrides = Overrides(
         screen_width_mm=screen_width,

@@ -13,8 +13,8 @@ from nearpair.cli.progress import shown
 from nearpair.outputs.catalogue import FORMS
 
 if TYPE_CHECKING:
+    from nearpair.shoot.deciding import Overrides
     from nearpair.shoot.publishing import Published
-    from nearpair.shoot.run import Overrides
 
 PAPERS = ("letter", "a4")
 SCREENS = ("1080p", "4k")
@@ -136,7 +136,7 @@ def export(
         return
     if shoot is None:
         raise typer.BadParameter("name the folder of the shoot, or ask for --list.", param_hint="SHOOT")
-    from nearpair.shoot.run import Overrides
+    from nearpair.shoot.deciding import Overrides
 
     overrides = Overrides(glasses=glasses, method=method)
     said = {"caption": caption, "creator": creator, "alt": alt}

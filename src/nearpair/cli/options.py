@@ -188,6 +188,28 @@ FloatingWhen = Annotated[
         help="Masks where a side of the frame cuts what stands in front of it: auto or never.",
     ),
 ]
+Shift = Annotated[
+    float | None,
+    typer.Option(
+        "--shift",
+        metavar="PX",
+        min=-1e5,
+        max=1e5,
+        help="By hand: the right picture so far right: all stands farther behind the window.",
+    ),
+]
+Raise = Annotated[
+    float | None,
+    typer.Option("--raise", metavar="PX", min=-1e5, max=1e5, help="By hand: the right picture this far up."),
+]
+Turn = Annotated[
+    float | None,
+    typer.Option("--turn", metavar="DEG", min=-10, max=10, help="By hand: the right picture clockwise."),
+]
+Size = Annotated[
+    float | None,
+    typer.Option("--scale", metavar="TIMES", min=0.9, max=1.1, help="By hand: the right picture larger."),
+]
 BaseShare = Annotated[
     float | None,
     typer.Option(

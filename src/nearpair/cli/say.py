@@ -34,3 +34,8 @@ def json(result: Any) -> None:
         result if isinstance(result, bytes) else msgspec.json.format(msgspec.json.encode(result)) + b"\n"
     )
     typer.echo(encoded, nl=False)
+
+
+def plain(text: str) -> None:
+    """Print one line on standard output, at once."""
+    typer.echo(text)

@@ -28,6 +28,8 @@ Length = Annotated[float, Meta(gt=0, le=1e6)]  # mm; the limit keeps out inf, wh
 Eyes = Annotated[float, Meta(ge=_SMALLEST_EYES_MM, le=_LARGEST_EYES_MM)]
 Place = Annotated[float, Meta(ge=0, le=1e6)]  # px
 
+Hand = Annotated[float, Meta(ge=-1e5, le=1e5)]  # px
+
 # Not beyond the right view: at the left side of the frame and beside near things it would have to be guessed.
 Share = Annotated[float, Meta(gt=0, le=1)]
 
@@ -60,6 +62,19 @@ class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
             return None
         width, height = self.aspect.split(":")
         return float(width) / float(height)
+
+
+class Adjusting(Struct, frozen=True, forbid_unknown_fields=True):
+    """What was set by hand, on top of what was measured; all of it moves the right picture.
+
+    `shift_px`: to the right, so that everything stands so much farther behind the window, once the window was
+    placed. `raise_px`: up. `turn_deg`: clockwise, about the middle. `scale`: times larger, about the middle.
+    """
+
+    shift_px: Hand = 0.0
+    raise_px: Hand = 0.0
+    turn_deg: Annotated[float, Meta(ge=-10, le=10)] = 0.0
+    scale: Annotated[float, Meta(ge=0.9, le=1.1)] = 1.0
 
 
 class Capture(Struct, frozen=True, forbid_unknown_fields=True):
@@ -122,6 +137,7 @@ class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
     strict: bool = False
     stations: tuple[Station, ...] = ()
     mounting: Mounting = Mounting()
+    adjust: Adjusting = Adjusting()
     capture: Capture = Capture()
     viewing: ViewingConditions = ViewingConditions()
     colour: ColourDecisions = ColourDecisions()
@@ -189,6 +205,14 @@ aspect = "auto"
 floating = "auto"
 # Share of the stereo base as shot: below 1 depth is less, and the right eye's picture is reckoned for it.
 base_share = 1.0
+
+[adjust]
+# By hand, on top of what was measured: the right picture moved right (everything farther behind the window)
+# and up, in px of the views, turned clockwise in degrees, and made larger.
+shift_px = 0.0
+raise_px = 0.0
+turn_deg = 0.0
+scale = 1.0
 
 [capture]
 # What you know in mm; from it follow depth and sizes in mm, and whether the rail moved as far as it should:

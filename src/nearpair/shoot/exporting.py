@@ -90,11 +90,12 @@ def _save(path: Path, picture: NDArray[Any]) -> None:
 
 def pair_as_seen(shoot: ShootFolder) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     """The mounted pair in sRGB, 8 bit: what screens and prints show."""
-    left, right = (_as_seen(path) for path in (shoot.left, shoot.right))
+    left, right = (as_seen(path) for path in (shoot.left, shoot.right))
     return left, right
 
 
-def _as_seen(path: Path) -> NDArray[np.uint8]:
+def as_seen(path: Path) -> NDArray[np.uint8]:
+    """A TIFF of a shoot in sRGB, 8 bit (H, W, 3)."""
     rgb = to_srgb(read_tiff(path), read_profile(path))
     if rgb.dtype == np.uint16:
         # 65535 / 255 = 257, rounded to the nearest code

@@ -80,6 +80,11 @@ class Memo:
         intact = all(_is_intact(path, output) for path, output in zip(outputs, record.outputs, strict=True))
         return record.result if intact else None
 
+    def latest(self, stage: str, outputs: Sequence[Path]) -> bytes | None:
+        """Return what `stage` gave last, whatever it was made from, if its `outputs` are as it left them."""
+        record = self._load(stage)
+        return None if record is None else self.recall(stage, record.key, outputs)
+
     def record(self, stage: str, key: str, outputs: Sequence[Path], result: bytes) -> None:
         """Keep that `stage` with `key` wrote `outputs` and gave `result`. Raises ShootError if it cannot."""
         try:

@@ -9,6 +9,8 @@ from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_float_tiff, write_tiff
+from nearpair.geometry.projective import Projective
+from nearpair.pairs.byhand import ByHand, adjusted, shifted
 from nearpair.pairs.dense import dense
 from nearpair.pairs.matches import match
 from nearpair.pairs.mounting import mounted
@@ -19,7 +21,7 @@ from nearpair.pixels.luma import luma, reduced
 from nearpair.progress import Progress
 from nearpair.proof.model import Mounting, Residual
 from nearpair.shoot.atomic import replacing
-from nearpair.shoot.decisions import Decisions
+from nearpair.shoot.decisions import Adjusting, Decisions
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.levelling import Focused, on_common_rows
 from nearpair.shoot.looking import Member
@@ -32,11 +34,22 @@ from nearpair.shoot.surveying import match_factor
 _STEPS = 4
 
 
+Matrix = tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]]
+
+
 class Mounted(msgspec.Struct, frozen=True):
     """What mounting did, and the digest that stands for the pair."""
 
     key: str
     mounting: Mounting
+    stations: tuple[str, str]
+    """Of the left and of the right eye."""
+    adjust: Adjusting
+    """What was set by hand."""
+    left_matrix: Matrix
+    """Left view px → px of the left view as it lies, row by row."""
+    right_matrix: Matrix
+    """Right view px → the same, with the window at zero parallax."""
 
 
 def mount_pair(
@@ -50,7 +63,8 @@ def mount_pair(
     """Mount the two views, unless the same was done before. Raises PairError when they do not fit."""
     asked = decisions.mounting
     viewing = decisions.viewing if asked.window == "auto" else None
-    key = key_of(merged[0].key, merged[1].key, asked, viewing)
+    hand = decisions.adjust
+    key = key_of(merged[0].key, merged[1].key, asked, viewing, hand)
     outputs = [shoot.left, shoot.right, shoot.parallax]
     recalled = memo.recall("mount", key, outputs)
     if recalled is not None:
@@ -66,7 +80,9 @@ def mount_pair(
     laid, rows = _laid((views[0], views[1]), (focus[0], focus[1]), merged, focal_known, asked.base_share)
     del focus
     progress("mounting the pair", 2, _STEPS)
+    laid = adjusted(laid, ByHand(hand.shift_px, hand.raise_px, hand.turn_deg, hand.scale))
     placed = place(laid, asked.window, asked.aspect_ratio(), allowed_for(decisions.viewing.seen()))
+    placed = shifted(laid, placed, asked.aspect_ratio(), hand.shift_px)
     left, right = mounted(views[0], views[1], placed.mount)
     del views
     seen = rebased(left, right, parallax_of(laid, placed.mount), asked.base_share)
@@ -81,10 +97,19 @@ def mount_pair(
     with replacing(outputs[2]) as part:
         write_float_tiff(part, parallax)
     done = _report(placed, rows, laid, focal_known, residual, floating)
-    result = Mounted(key, msgspec.structs.replace(done, filled_share=seen.filled_share))
+    done = msgspec.structs.replace(done, filled_share=seen.filled_share)
+    left_lies = Projective.like(placed.mount.left_transform)
+    names = (pair[0].station.name, pair[1].station.name)
+    result = Mounted(key, done, names, hand, _rows(left_lies), _rows(placed.mount.right_transform))
     memo.record("mount", key, outputs, msgspec.json.encode(result))
     progress("mounting the pair", _STEPS, _STEPS)
     return result
+
+
+def _rows(transform: Projective) -> Matrix:
+    """A plane transform as plain numbers."""
+    first, second, third = (tuple(row) for row in transform.matrix().tolist())
+    return first, second, third
 
 
 def reference_frame(member: Member) -> FrameInfo:

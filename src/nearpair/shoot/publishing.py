@@ -8,6 +8,7 @@ import msgspec
 from nearpair.errors import NearpairError
 from nearpair.outputs.catalogue import Form, form_named
 from nearpair.progress import Progress, silent
+from nearpair.shoot.deciding import Overrides
 from nearpair.shoot.decisions import AboutDecisions, save
 from nearpair.shoot.exporting import Ready
 from nearpair.shoot.folder import ShootFolder
@@ -15,7 +16,7 @@ from nearpair.shoot.forms_made import MAKERS
 from nearpair.shoot.glassesfile import described
 from nearpair.shoot.material import Material, Settings
 from nearpair.shoot.memo import Memo, key_of
-from nearpair.shoot.run import Overrides, run
+from nearpair.shoot.run import run
 
 FOLDER = "forms"
 """Folder below the outputs in which published forms lie."""

@@ -2,11 +2,10 @@
 
 from collections.abc import Sequence
 from contextlib import closing
-from dataclasses import dataclass
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import TypeVar
 
 import msgspec
 
@@ -19,9 +18,9 @@ from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.ranking import next_base
 from nearpair.shoot.agreeing import Agreement
 from nearpair.shoot.contactsheet import SHEET, write_sheet
+from nearpair.shoot.deciding import NOTHING, Overrides, with_overrides
 from nearpair.shoot.decisions import Decisions, load, save
 from nearpair.shoot.developing import developed_frames
-from nearpair.shoot.explain import explained
 from nearpair.shoot.exporting import Exporter, Ready, export
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
@@ -57,30 +56,6 @@ def program() -> str:
     return f"{nearpair.__version__} {text.hexdigest()}"
 
 
-@dataclass(frozen=True, slots=True)
-class Overrides:
-    """Decisions given now; None leaves what shoot.toml says. Given ones are written into shoot.toml."""
-
-    left: str | None = None
-    right: str | None = None
-    pair: tuple[str, str] | None = None
-    window: Literal["auto", "near", "far"] | tuple[float, float] | None = None
-    aspect: str | None = None
-    floating: Literal["auto", "never"] | None = None
-    base_share: float | None = None
-    screen_width_mm: float | None = None
-    distance_mm: float | None = None
-    eyes_mm: float | None = None
-    glasses: str | None = None
-    method: str | None = None
-    strict: bool | None = None
-    base_mm: float | None = None
-    step_mm: float | None = None
-    field_width_mm: float | None = None
-    sensor_width_mm: float | None = None
-    focal_mm: float | None = None
-
-
 class Look(msgspec.Struct, frozen=True):
     """What is on the card: result of `look`."""
 
@@ -102,9 +77,9 @@ class Candidates(msgspec.Struct, frozen=True):
     notes: list[str]
 
 
-def look(sources: Sequence[Path], overrides: Overrides = Overrides(), progress: Progress = silent) -> Look:
+def look(sources: Sequence[Path], overrides: Overrides = NOTHING, progress: Progress = silent) -> Look:
     """Sort the sources and find orders and eyes; writes nothing."""
-    decisions = _with(Decisions(), overrides)
+    decisions = with_overrides(Decisions(), overrides)
     found = look_at(decisions, sources, Reading(), None, progress)
     return Look(
         list(found.stations),
@@ -117,7 +92,7 @@ def look(sources: Sequence[Path], overrides: Overrides = Overrides(), progress: 
 
 
 def make(
-    sources: Sequence[Path], shoot: Path, overrides: Overrides = Overrides(), progress: Progress = silent
+    sources: Sequence[Path], shoot: Path, overrides: Overrides = NOTHING, progress: Progress = silent
 ) -> Proof:
     """The main job: from the sources to the mounted, published and proofed pair in the folder `shoot`.
 
@@ -144,7 +119,7 @@ def make(
 def run(
     shoot: Path,
     until: str,
-    overrides: Overrides = Overrides(),
+    overrides: Overrides = NOTHING,
     progress: Progress = silent,
     exporter: Exporter = export,
 ) -> Proof | None:
@@ -169,7 +144,7 @@ def run(
         return _staged(folder, memo, decisions, looked, pair, (left, right), until, progress, exporter)
 
 
-def candidates(shoot: Path, overrides: Overrides = Overrides(), progress: Progress = silent) -> Candidates:
+def candidates(shoot: Path, overrides: Overrides = NOTHING, progress: Progress = silent) -> Candidates:
     """Rank all pairs that a shoot can make, and draw their contact sheet. Nothing is merged."""
     folder = ShootFolder.open(shoot)
     with folder.lock():
@@ -215,7 +190,7 @@ def _decided(
 ) -> tuple[Decisions, Looked]:
     """Put in what was given, look at the sources, and only then keep it: the sources may contradict it."""
     decisions = load(folder.toml)
-    changed = _with(decisions, overrides)
+    changed = with_overrides(decisions, overrides)
     glasses_named(changed.colour.glasses)
     keeper = Keeper(memo, folder.cache)
     looked = look_at(changed, folder.source_paths(changed), reading, keeper, progress, rank_two=rank_two)
@@ -307,64 +282,3 @@ def _reports(looked: Looked, pair: tuple[Member, Member], merged: tuple[Merged, 
         known = {} if result is None else {"focus": result.focus, "depth_of_field": result.depth_of_field}
         reports.append(msgspec.structs.replace(station, **known))
     return reports
-
-
-def _with(decisions: Decisions, overrides: Overrides) -> Decisions:
-    """The decisions with the given overrides put in, as shoot.toml will give them back.
-
-    Raises ShootError for values that shoot.toml could not hold.
-    """
-    raw = msgspec.to_builtins(_put_in(decisions, overrides))
-    try:
-        return msgspec.convert(raw, Decisions)
-    except msgspec.ValidationError as error:
-        message = f"This cannot be decided: {explained(str(error), raw)}"
-        raise ShootError(message, "Give another value.") from error
-
-
-def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
-    return msgspec.structs.replace(
-        _paired(decisions, overrides),
-        mounting=_replaced(
-            decisions.mounting,
-            window=overrides.window,
-            aspect=overrides.aspect,
-            floating=overrides.floating,
-            base_share=overrides.base_share,
-        ),
-        capture=_replaced(
-            decisions.capture,
-            base_mm=overrides.base_mm,
-            step_mm=overrides.step_mm,
-            field_width_mm=overrides.field_width_mm,
-            sensor_width_mm=overrides.sensor_width_mm,
-            focal_mm=overrides.focal_mm,
-        ),
-        viewing=_replaced(
-            decisions.viewing,
-            screen_width_mm=overrides.screen_width_mm,
-            distance_mm=overrides.distance_mm,
-            eyes_mm=overrides.eyes_mm,
-        ),
-        colour=_replaced(decisions.colour, glasses=overrides.glasses, method=overrides.method),
-        **({} if overrides.strict is None else {"strict": overrides.strict}),
-    )
-
-
-def _paired(decisions: Decisions, overrides: Overrides) -> Decisions:
-    """The decisions with pair and eyes put in; what was decided about another pair before is dropped."""
-    left, right, pair = decisions.left, decisions.right, decisions.pair
-    if overrides.pair is not None:
-        pair = overrides.pair
-        if not {left, right} - {""} <= set(pair):
-            left = right = ""
-    elif overrides.left is not None and overrides.right is not None:
-        pair = ()  # both eyes are a pair already
-    left = left if overrides.left is None else overrides.left
-    right = right if overrides.right is None else overrides.right
-    return msgspec.structs.replace(decisions, left=left, right=right, pair=pair)
-
-
-def _replaced(part: S, **given: object) -> S:
-    changes = {name: value for name, value in given.items() if value is not None}
-    return msgspec.structs.replace(part, **changes) if changes else part

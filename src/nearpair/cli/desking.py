@@ -1,0 +1,58 @@
+"""`nearpair desk`: the mounting desk, a page on this computer."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from nearpair.cli import say
+from nearpair.cli.faults import told
+
+To = Annotated[
+    Path | None, typer.Option("--to", metavar="SHOOT", help="The folder to make, if frames were given.")
+]
+Port = Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to listen on; 0 takes any.")]
+Browser = Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")]
+
+
+@told
+def desk(
+    places: Annotated[
+        list[Path], typer.Argument(metavar="SHOOT|SOURCE...", help="A shoot, or the folders with its frames.")
+    ],
+    to: To = None,
+    port: Port = 0,
+    browser: Browser = True,
+) -> None:
+    """Open the mounting desk: a page on which the window is placed with the glasses on.
+
+    Click a point to put it at the stereo window, move the window by a pixel or a tenth, see depth against the
+    limits of comfort, export and proof. The page is served on this computer only. Ctrl-C ends it; everything
+    decided is in SHOOT/shoot.toml at once.
+
+    For example:
+
+        nearpair desk quartz
+        nearpair desk card --to quartz
+        nearpair desk quartz --no-browser --port 8123
+    """
+    from nearpair.desk.serve import serve
+    from nearpair.desk.session import Session
+    from nearpair.errors import SourceError
+    from nearpair.shoot.folder import ShootFolder
+
+    if to is None and len(places) > 1:
+        raise SourceError("Several folders were given, but not where to make the shoot.", "Add --to SHOOT.")
+    if to is None:
+        session = Session(ShootFolder.open(places[0]).root)
+    else:
+        missing = next((place for place in places if not place.is_dir()), None)
+        if missing is not None:
+            raise SourceError(f"{missing}: is not a folder.", "Give the folder that holds the frames.")
+        session = Session(to, places)
+
+    def announced(address: str) -> None:
+        say.plain(f"The desk is open at {address}")
+        say.plain("End it with Ctrl-C. Everything that is decided there is kept at once.")
+
+    serve(session, port, browser, announced)

@@ -1,0 +1,191 @@
+"""The desk's addresses: the page, what it is told, what it may decide, and pictures."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from importlib.resources import files
+from mimetypes import guess_type
+from typing import Any, TypeVar
+
+import msgspec
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from nearpair.desk.jobs import BusyError
+from nearpair.desk.session import Session
+from nearpair.desk.state import MIXED, Decide, Run, outputs, state_of
+from nearpair.desk.tiles import tile
+from nearpair.errors import NearpairError
+from nearpair.shoot.deciding import ChangedMeanwhileError, Overrides
+from nearpair.shoot.run import STAGES
+from nearpair.shoot.showing import Shown
+
+_PAGE_FILES = ("desk.css", "desk.js", "api.js", "picture.js", "composite.js", "history.js", "words.js")
+_PROOF_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
+_EVENT_SECONDS = 0.15
+_QUIET_SECONDS = 10.0
+
+T = TypeVar("T")
+
+
+def app_for(session: Session) -> Starlette:
+    """The desk's web application, to be put behind `guard.Guard`."""
+    desk = _Desk(session)
+    return Starlette(
+        routes=[
+            Route("/", desk.page),
+            Route("/page/{name}", desk.page_file),
+            Route("/state", desk.state),
+            Route("/events", desk.events),
+            Route("/decide", desk.decide, methods=["POST"]),
+            Route("/run", desk.run, methods=["POST"]),
+            Route("/sort", desk.sort, methods=["POST"]),
+            Route("/stop", desk.stop, methods=["POST"]),
+            Route("/picture/{key}/{what}/{level:int}/{column:int}-{row:int}.png", desk.tile),
+            Route("/map/{key}", desk.map),
+            Route("/out/{name:path}", desk.out),
+            Route("/proof", desk.proof),
+        ],
+        exception_handlers={NearpairError: _told, HTTPException: _refused},
+    )
+
+
+class _Desk:
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    async def page(self, request: Request) -> Response:
+        del request
+        return _from_page("index.html")
+
+    async def page_file(self, request: Request) -> Response:
+        name = request.path_params["name"]
+        if name not in _PAGE_FILES:
+            raise HTTPException(404)
+        return _from_page(name)
+
+    async def state(self, request: Request) -> Response:
+        del request
+        return _json(await run_in_threadpool(state_of, self._session))
+
+    async def events(self, request: Request) -> Response:
+        """Where the work is, and when shoot.toml changes (Server-Sent Events, HTML standard 9.2)."""
+        return StreamingResponse(self._happening(request), media_type="text/event-stream")
+
+    async def _happening(self, request: Request) -> AsyncIterator[bytes]:
+        last: Any = None
+        quiet = 0.0
+        while not await request.is_disconnected():
+            told = (self._session.jobs.status(), self._changed())
+            if told != last or quiet > _QUIET_SECONDS:
+                yield b"data: " + msgspec.json.encode({"job": told[0], "changed": told[1]}) + b"\n\n"
+                last, quiet = told, 0.0
+            await asyncio.sleep(_EVENT_SECONDS)
+            quiet += _EVENT_SECONDS
+
+    def _changed(self) -> int:
+        folder = self._session.folder
+        try:
+            return 0 if folder is None else folder.toml.stat().st_mtime_ns // 1000
+        except OSError:
+            return 0
+
+    async def decide(self, request: Request) -> Response:
+        asked = await _body(request, Decide)
+        given = {k: v for k, v in msgspec.to_builtins(asked.changes).items() if v is not None}
+        await run_in_threadpool(self._session.decide, Overrides(**given), asked.revision)
+        return await self.state(request)
+
+    async def run(self, request: Request) -> Response:
+        asked = await _body(request, Run)
+        if asked.until not in STAGES:
+            raise HTTPException(422, f"until: expected one of {', '.join(STAGES)}")
+        return _json(self._session.start(asked.until))
+
+    async def sort(self, request: Request) -> Response:
+        del request
+        return _json(self._session.start_sorting())
+
+    async def stop(self, request: Request) -> Response:
+        del request
+        self._session.jobs.stop()
+        return _json(self._session.jobs.status())
+
+    async def tile(self, request: Request) -> Response:
+        asked = request.path_params
+        pair = await self._pair(asked["key"])
+        what, where = asked["what"], (asked["level"], asked["column"], asked["row"])
+        picture = {"left": pair.left, "right": pair.right, "depth": None}.get(what, ())
+        if what.startswith(MIXED):
+            digest = what.removeprefix(MIXED)
+            picture = await run_in_threadpool(self._session.mixed, pair, digest) or ()
+        if picture == ():
+            raise HTTPException(404)
+        piece = await run_in_threadpool(tile, pair, picture, *where)
+        if piece is None:
+            raise HTTPException(404)
+        return Response(piece, media_type="image/png", headers=_KEPT)
+
+    async def map(self, request: Request) -> Response:
+        """Parallax (float32, little-endian, row by row), NaN where unknown."""
+        pair = await self._pair(request.path_params["key"])
+        return Response(pair.parallax.astype("<f4").tobytes(), media_type="application/octet-stream")
+
+    async def _pair(self, key: str) -> Shown:
+        pair = await run_in_threadpool(self._session.shown)
+        if pair is None or pair.key != key:
+            raise HTTPException(404, "This pair is not there any longer.")
+        return pair
+
+    async def out(self, request: Request) -> Response:
+        folder, name = self._session.folder, request.path_params["name"]
+        if folder is None or name not in outputs(folder):  # only what is listed: no path leads elsewhere
+            raise HTTPException(404)
+        kind = guess_type(name)[0] or "application/octet-stream"
+        return FileResponse(folder.out(name), media_type=kind, headers=_FRESH, filename=name.split("/")[-1])
+
+    async def proof(self, request: Request) -> Response:
+        del request
+        folder = self._session.folder
+        if folder is None or not folder.proof_html.is_file():
+            raise HTTPException(404, "There is no proof yet.")
+        policy = {"content-security-policy": _PROOF_POLICY, **_FRESH}
+        return FileResponse(folder.proof_html, media_type="text/html", headers=policy)
+
+
+_KEPT = {"cache-control": "private, max-age=3600"}
+_FRESH = {"cache-control": "no-store"}
+
+
+def _from_page(name: str) -> Response:
+    kind = {"html": "text/html", "css": "text/css", "js": "text/javascript"}[name.rpartition(".")[2]]
+    data = files("nearpair.desk").joinpath("page", name).read_bytes()
+    return Response(data, media_type=kind, headers=_FRESH)
+
+
+def _json(value: Any, status: int = 200) -> Response:
+    return Response(msgspec.json.encode(value), status, _FRESH, media_type="application/json")
+
+
+async def _told(request: Request, error: Exception) -> Response:
+    del request
+    status = 409 if isinstance(error, BusyError | ChangedMeanwhileError) else 422
+    remedy = getattr(error, "remedy", "")
+    return _json({"message": getattr(error, "message", str(error)), "remedy": remedy}, status)
+
+
+async def _refused(request: Request, error: Exception) -> Response:
+    del request
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    detail = error.detail if isinstance(error, HTTPException) else ""
+    return _json({"message": detail, "remedy": ""}, status)
+
+
+async def _body(request: Request, kind: type[T]) -> T:
+    try:
+        return msgspec.json.decode(await request.body(), type=kind)
+    except msgspec.DecodeError as error:
+        raise HTTPException(422, str(error)) from error

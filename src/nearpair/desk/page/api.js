@@ -1,0 +1,40 @@
+// Talking to the desk: every answer is JSON; a refusal becomes an Error that says what to do.
+
+/** @param {string} path @param {object} [body] @returns {Promise<any>} */
+async function ask(path, body) {
+  const sent = body === undefined ? {} : {
+    method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body),
+  };
+  let answer;
+  try {
+    answer = await fetch(path, { ...sent, cache: "no-store" });
+  } catch {
+    throw Object.assign(new Error("The desk does not answer. Start nearpair desk again."), { status: 0 });
+  }
+  if (answer.ok) return answer.json();
+  const told = await answer.json().catch(() => ({ message: answer.statusText, remedy: "" }));
+  throw Object.assign(new Error(`${told.message} ${told.remedy}`.trim()), { status: answer.status });
+}
+
+export const readState = () => ask("/state");
+/** @param {string} revision @param {object} changes */
+export const decide = (revision, changes) => ask("/decide", { revision, changes });
+/** @param {string} until */
+export const run = (until) => ask("/run", { until });
+export const sort = () => ask("/sort", {});
+export const stop = () => ask("/stop", {});
+
+/** @param {string} key @param {number} count @returns {Promise<Float32Array>} */
+export async function readMap(key, count) {
+  const answer = await fetch(`/map/${key}`);
+  const values = new Float32Array(await answer.arrayBuffer());
+  if (!answer.ok || values.length !== count) throw new Error("The depth map does not fit the pair.");
+  return values;
+}
+
+/** @param {(told: {job: any, changed: number}) => void} heard */
+export function listen(heard) {
+  const events = new EventSource("/events");
+  events.onmessage = (event) => heard(JSON.parse(event.data));
+  return events;
+}

@@ -1,0 +1,304 @@
+// The page: what the desk tells becomes controls, what a person does becomes decisions.
+
+import { decide, listen, readMap, readState, run, sort, stop } from "./api.js";
+import { History } from "./history.js";
+import { LOOKS, Picture, STILL } from "./picture.js";
+import { arcmin, made, signed } from "./words.js";
+
+const $ = (id) => /** @type {any} */ (document.getElementById(id));
+const history = new History();
+const HAND = ["shift_px", "raise_px", "turn_deg", "scale"];
+const PLACES = {
+  window: "mounting", aspect: "mounting", floating: "mounting", base_share: "mounting",
+  glasses: "colour", method: "colour", screen_width_mm: "viewing", distance_mm: "viewing", eyes_mm: "viewing",
+  shift_px: "adjust", raise_px: "adjust", turn_deg: "adjust", scale: "adjust",
+};
+const REMOUNTS = new Set(["window", "aspect", "floating", "base_share", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", ...HAND]);
+
+let state = null;
+let picture = null;
+let changed = 0;
+let jobNumber = -1;
+let waiting = null;
+let pending = Promise.resolve();
+let remounts = false;
+let clicked = 0;  // px that a click moved the window by, until the pair is mounted so
+
+/** @param {string} text */
+const say = (text) => { $("said").textContent = text; };
+
+/** Do one thing after the other; what goes wrong is said. */
+function inTurn(work) {
+  pending = pending.then(work).catch(async (error) => {
+    say(error.message);
+    if (error.status === 409) { history.clear(); await refresh(); }
+  });
+  return pending;
+}
+
+async function refresh() {
+  state = await readState();
+  await draw();
+}
+
+async function draw() {
+  $("name").textContent = state.name;
+  document.title = `${state.name} \u2013 nearpair desk`;
+  $("card").hidden = state.begun;
+  $("stage").hidden = $("controls").hidden = !state.begun;
+  if (state.trouble) say(`${state.trouble.message} ${state.trouble.remedy}`);
+  if (!state.begun) { drawCard(); return; }
+  if (!state.decisions) return;
+  drawControls();
+  if (state.pair) {
+    picture ??= new Picture($("canvas"));
+    picture.mixture = state.mixtures[state.decisions.colour.method] ?? null;
+    picture.instead = state.mixtures["half-colour"];
+    picture.mixed = state.mixed;
+    if (!picture.pair || picture.pair.key !== state.pair.key) {
+      const [rows, columns] = state.pair.map.size_px;
+      picture.show(state.pair, await readMap(state.pair.key, rows * columns));
+      clicked = 0;
+    } else picture.pair = state.pair;
+    preview();
+  }
+  drawNumbers();
+  drawResults();
+}
+
+function drawCard() {
+  const words = $("card-words"), list = $("stations");
+  list.replaceChildren();
+  $("begin").disabled = !state.look;
+  if (!state.look) { words.textContent = `${state.sources.join(", ")}: not looked through yet.`; return; }
+  const { stations, eyes, set_aside: aside, notes } = state.look;
+  const sure = eyes ? ` Left eye: ${eyes.left}, right eye: ${eyes.right} (${Math.round(eyes.confidence * 100)} % sure).` : "";
+  words.textContent = `${stations.length} stations.${sure}`;
+  const rows = stations.map((s) => made("tr", {}, made("td", {}, s.name), made("td", {}, `${s.frames.length} frames`),
+    made("td", {}, `${s.frames[0]} to ${s.frames.at(-1)}`), made("td", {}, s.order)));
+  list.append(made("table", {}, ...rows));
+  const left = [...notes, ...aside.map((a) => `${a.file}: ${a.reason}`)];
+  if (left.length) list.append(made("ul", {}, ...left.map((text) => made("li", {}, text))));
+}
+
+/** A decision as it is written. @param {string} name */
+const decided = (name) => (PLACES[name] ? state.decisions[PLACES[name]][name] : state.decisions[name]);
+
+function drawControls() {
+  for (const name of [...HAND, "aspect", "floating", "base_share", "screen_width_mm", "distance_mm", "eyes_mm"]) {
+    if (document.activeElement !== $(name)) $(name).value = decided(name);
+  }
+  fill($("glasses"), state.glasses, decided("glasses"));
+  fill($("method"), state.methods, decided("method"));
+  const rules = { auto: "By itself", near: "On the nearest", far: "On the farthest" };
+  const point = Array.isArray(decided("window"));
+  $("window-rules").replaceChildren(...Object.entries(rules).map(([rule, words]) => made("button", {
+    type: "button", ariaPressed: String(decided("window") === rule), onclick: () => change({ window: rule, shift_px: 0 }),
+  }, words)), made("button", { type: "button", disabled: true, ariaPressed: String(point) }, point ? `On ${decided("window").map(Math.round).join(", ")}` : "On a point"));
+  $("undo").disabled = !history.canUndo;
+  $("redo").disabled = !history.canRedo;
+  $("swap").disabled = !state.pair;
+  for (const id of ["export", "proof"]) $(id).disabled = state.job.state === "running";
+}
+
+function fill(select, names, chosen) {
+  if ([...select.options].map((o) => o.value).join() !== names.join()) {
+    select.replaceChildren(...names.map((name) => made("option", { value: name }, name)));
+  }
+  select.value = chosen;
+}
+
+function drawNumbers() {
+  const pair = state.pair, at = $("numbers");
+  if (!pair) { at.textContent = "No pair is mounted yet."; return; }
+  const shift = picture ? picture.hand.shift_px : 0;
+  const { near_px: near, far_px: far, limits } = pair, distance = state.decisions.viewing.distance_mm;
+  const told = (px) => (px === null ? "unknown" : `${signed(px + shift)} px (${signed(arcmin(px + shift, limits.px_per_mm, distance), 0)}\u2032)`);
+  const over = [];
+  if (near !== null && near + shift < limits.near_px) over.push("too near");
+  if (far !== null && far + shift > limits.far_px) over.push("too far");
+  const rms = pair.mounting.residual_vertical_px.rms;
+  at.replaceChildren(
+    `Near ${told(near)}, far ${told(far)}; comfortable from ${signed(limits.near_px)} to ${signed(limits.far_px)} px. `,
+    over.length ? made("span", { className: "bad" }, `${over.join(", ")}. `) : "",
+    rms === null ? "" : `Rows agree to ${rms.toFixed(2)} px. `,
+    `Window ${pair.mounting.window_rule}.`,
+  );
+}
+
+function drawResults() {
+  const results = $("results"), proof = state.proof;
+  results.replaceChildren();
+  $("verdict").textContent = proof ? `Proof: ${proof.verdict}` : "";
+  if (proof) {
+    results.append(made("h2", {}, `Proof: ${proof.verdict}`));
+    results.append(made("ul", {}, ...proof.advice.map((a) => made("li", {}, `${a.text} ${a.remedy}`))));
+    results.append(made("p", {}, made("a", { href: "/proof", target: "_blank", rel: "noopener" }, "The whole proof")));
+  }
+  if (state.files?.length) {
+    results.append(made("h2", {}, "Exported"));
+    results.append(made("ul", {}, ...state.files.map((name) => made("li", {}, made("a", { href: `/out/${name.split("/").map(encodeURIComponent).join("/")}`, download: name }, name)))));
+  }
+}
+
+/** Decide something: shown at once, written at once, mounted as soon as the hand rests. */
+function change(changes, remembered = true) {
+  inTurn(async () => {
+    say("");
+    const back = Object.fromEntries(Object.keys(changes).map((name) => [name, decided(name)]));
+    state = await decide(state.revision, changes);
+    if (remembered) history.add(back, changes);
+    changed = -1;
+    await draw();
+    remounts ||= Object.keys(changes).some((name) => REMOUNTS.has(name));
+    clearTimeout(waiting);
+    if (remounts) waiting = setTimeout(() => inTurn(mountNow), 350);
+  });
+}
+
+async function mountNow() {
+  if (state.job.state === "running") { waiting = setTimeout(() => inTurn(mountNow), 350); return; }
+  remounts = false;
+  heardJob(await run("mount"));
+}
+
+/** The hand moves something: the picture follows before it is decided. @param {object} moved */
+function nudge(moved) {
+  if (!state?.pair || !picture) return;
+  const values = Object.fromEntries(Object.entries(moved).map(([name, by]) => [name, Math.round((Number($(name).value) + by) * 1e4) / 1e4]));
+  for (const [name, value] of Object.entries(values)) $(name).value = value;
+  preview();
+  clearTimeout(nudge.timer);
+  nudge.timer = setTimeout(() => change(values), 250);
+}
+
+/** What the fields say against what the mounted pair holds. */
+function preview() {
+  if (!picture || !state?.pair) return;
+  const mounted = state.pair.adjust;
+  picture.hand = {
+    shift_px: clicked || Number($("shift_px").value) - mounted.shift_px, raise_px: Number($("raise_px").value) - mounted.raise_px,
+    turn_deg: Number($("turn_deg").value) - mounted.turn_deg, scale: Number($("scale").value) / mounted.scale,
+  };
+  picture.redraw();
+  drawNumbers();
+}
+
+function heardJob(job) {
+  const running = job.state === "running";
+  if (state) state.job = job;
+  $("bar").hidden = $("stop").hidden = !running;
+  $("bar").max = Math.max(1, job.total);
+  $("bar").value = job.done;
+  if (running) say(job.what ? `${job.what}: ${job.done} of ${job.total}` : "Working.");
+  for (const id of ["export", "proof"]) $(id).disabled = running;
+  const ended = !running && job.state !== "none" && jobNumber !== job.number;
+  if (ended) {
+    jobNumber = job.number;
+    const done = { mount: "", export: "Exported.", proof: "Proofed.", sort: "" }[job.name] ?? "";
+    say(job.state === "done" ? done : `${job.message} ${job.remedy}`.trim());
+    inTurn(refresh);
+  }
+}
+
+function setUp() {
+  const looks = Object.entries(LOOKS).map(([look, words]) => made("button", {
+    type: "button", id: `look-${look}`, ariaChecked: String(look === "glasses"), onclick: () => lookAt(look),
+  }, words));
+  looks.forEach((button) => button.setAttribute("role", "radio"));
+  $("looks").append(...looks);
+  for (const name of [...HAND, "base_share", "screen_width_mm", "distance_mm", "eyes_mm"]) {
+    $(name).addEventListener("change", () => Number.isFinite($(name).valueAsNumber) && change({ [name]: $(name).valueAsNumber }));
+    if (HAND.includes(name)) $(name).addEventListener("input", preview);
+  }
+  for (const name of ["aspect", "floating", "glasses", "method"]) $(name).addEventListener("change", () => change({ [name]: $(name).value.trim() }));
+  $("swap").onclick = () => { const { left, right } = eyesNow(); change({ left: right, right: left }); };
+  $("undo").onclick = () => { const back = history.undo(); if (back) change(back, false); };
+  $("redo").onclick = () => { const forth = history.redo(); if (forth) change(forth, false); };
+  $("whole").onclick = () => picture?.fit();
+  $("pixels").onclick = () => picture?.exact();
+  $("export").onclick = () => inTurn(async () => heardJob(await run("export")));
+  $("proof").onclick = () => inTurn(async () => heardJob(await run("proof")));
+  $("begin").onclick = () => inTurn(async () => heardJob(await run("proof")));
+  $("stop").onclick = () => inTurn(stop);
+  pointing($("canvas"));
+  document.addEventListener("keydown", keyed);
+}
+
+const eyesNow = () => ({ left: state.pair.stations[0], right: state.pair.stations[1] });
+
+function lookAt(look) {
+  if (!picture) return;
+  for (const name of Object.keys(LOOKS)) $(`look-${name}`).ariaChecked = String(name === look);
+  const beside = picture.beside;
+  picture.look = look;
+  if (beside !== picture.beside) picture.fit();
+  $("cue-word").textContent = look === "glasses" ? "on" : "off";
+  clearInterval(lookAt.timer);
+  picture.rock = 0;
+  if (look === "rocking" && !matchMedia("(prefers-reduced-motion: reduce)").matches) {
+    // at most one change in 0.7 s: far from the three flashes a second of WCAG 2.2, 2.3.1
+    lookAt.timer = setInterval(() => { picture.rock = 1 - picture.rock; picture.redraw(); }, 700);
+  } else if (look === "rocking") { picture.rock = 0.5; }
+  picture.redraw();
+}
+
+function pointing(canvas) {
+  let held = null;
+  const at = (event) => { const box = canvas.getBoundingClientRect(), scale = canvas.width / box.width; return [(event.clientX - box.left) * scale, (event.clientY - box.top) * scale]; };
+  canvas.addEventListener("pointerdown", (event) => { held = { at: at(event), moved: false }; canvas.setPointerCapture(event.pointerId); });
+  canvas.addEventListener("pointermove", (event) => {
+    if (!held || !picture) return;
+    const now = at(event), [dx, dy] = [now[0] - held.at[0], now[1] - held.at[1]];
+    if (!held.moved && Math.hypot(dx, dy) < 5) return;
+    held.moved = true;
+    held.at = now;
+    picture.pan(dx, dy);
+  });
+  canvas.addEventListener("pointerup", (event) => {
+    if (held && !held.moved) windowAt(picture?.placeOf(at(event)));
+    held = null;
+  });
+  canvas.addEventListener("wheel", (event) => { event.preventDefault(); picture?.zoomBy(Math.exp(-event.deltaY / 400), at(event)); }, { passive: false });
+}
+
+/** Put the point of the left view at the window. */
+function windowAt(place) {
+  if (!place || !state?.pair) return;
+  const parallax = picture.parallaxAt(place);
+  if (!Number.isFinite(parallax)) { say("No depth is known there. Choose a point with structure that both eyes see."); return; }
+  clicked = picture.hand.shift_px - parallax;
+  preview();
+  change({ window: place.map((v) => Math.max(0, Math.round((v - 0.5) * 10) / 10)), shift_px: 0 });
+}
+
+function keyed(event) {
+  const typing = /^(INPUT|SELECT|TEXTAREA)$/.test(event.target.tagName);
+  const by = event.shiftKey ? 0.1 : 1;
+  const held = event.ctrlKey || event.metaKey;
+  const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+  if (held && key === "z") { event.preventDefault(); (event.shiftKey ? $("redo") : $("undo")).click(); return; }
+  if (held || event.altKey || typing) return;
+  const acts = {
+    ArrowLeft: () => nudge({ shift_px: -by }), ArrowRight: () => nudge({ shift_px: by }),
+    ArrowUp: () => nudge({ raise_px: by }), ArrowDown: () => nudge({ raise_px: -by }),
+    "+": () => picture?.zoomBy(1.25, picture.room.map((v) => v / 2)), "-": () => picture?.zoomBy(0.8, picture.room.map((v) => v / 2)),
+    f: () => picture?.fit(), x: () => picture?.exact(),
+  };
+  Object.keys(LOOKS).forEach((look, k) => { acts[String(k + 1)] = () => lookAt(look); });
+  if (event.target.closest?.("[role=radiogroup]") && event.key.startsWith("Arrow")) return;
+  if (acts[key]) { event.preventDefault(); acts[key](); }
+}
+
+setUp();
+inTurn(async () => {
+  await refresh();
+  if (!state.begun && !state.look && state.sources.length) heardJob(await sort());
+  else if (state.begun && !state.pair && state.job.state !== "running") heardJob(await run("mount"));
+});
+listen(({ job, changed: now }) => {
+  heardJob(job);
+  if (changed !== now && job.state !== "running") { changed = now; if (state) inTurn(refresh); }
+});
+// for scripts that drive the page
+Object.assign(window, { desk: { get state() { return state; }, get picture() { return picture; } } });

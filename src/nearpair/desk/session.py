@@ -1,0 +1,106 @@
+"""One shoot on the desk: its decisions, its pictures, and the work that runs on it."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from threading import Lock
+
+import msgspec
+
+from nearpair.colour.glasses import GLASSES
+from nearpair.desk.jobs import Jobs, Status
+from nearpair.errors import ShootError
+from nearpair.progress import Progress
+from nearpair.proof.model import Proof
+from nearpair.shoot.deciding import NOTHING, Overrides, decide
+from nearpair.shoot.decisions import load
+from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.run import Look, look, make, run
+from nearpair.shoot.showing import Bytes, Shown, mixed, mixture_key, mounted_last, shown
+
+
+class Session:
+    """A shoot, or a card that is to become one; several threads may ask."""
+
+    def __init__(self, root: Path, sources: Sequence[Path] = ()) -> None:
+        """sources: the card's folders, if the shoot is not begun yet."""
+        self.root, self.sources = root, tuple(sources)
+        self.jobs = Jobs()
+        self.look: Look | None = None
+        self._lock = Lock()
+        self._shown: Shown | None = None
+        self._mixing = Lock()
+        self._mixed: tuple[str, tuple[Bytes, ...]] | None = None
+
+    @property
+    def folder(self) -> ShootFolder | None:
+        """The shoot's folder, None while it is not begun."""
+        try:
+            return ShootFolder.open(self.root)
+        except ShootError:
+            return None
+
+    def shown(self) -> Shown | None:
+        """The mounted pair as pictures, None while there is none; read once for each mounting."""
+        folder = self.folder
+        mounted = None if folder is None else mounted_last(folder)
+        if folder is None or mounted is None:
+            return None
+        with self._lock:
+            if self._shown is None or self._shown.key != mounted.key:
+                self._shown = None  # its memory goes first
+                self._shown = shown(folder, mounted)
+            return self._shown
+
+    def mixed(self, pair: Shown, digest: str) -> tuple[Bytes, ...] | None:
+        """The anaglyph as it is decided now, at every size; None if `digest` is not its `mixture_key`."""
+        folder = self.folder
+        colour = None if folder is None else load(folder.toml).colour
+        if colour is None or mixture_key(colour) != digest:
+            return None
+        with self._mixing:
+            name = f"{pair.key} {digest}"
+            if self._mixed is None or self._mixed[0] != name:
+                self._mixed = None
+                self._mixed = (name, mixed(pair, colour))
+            return self._mixed[1]
+
+    def proof(self) -> Proof | None:
+        """The proof of the mounted pair, None while there is none."""
+        folder = self.folder
+        if folder is None:
+            return None
+        try:
+            return msgspec.json.decode(folder.proof_json.read_bytes(), type=Proof)
+        except (OSError, msgspec.DecodeError):
+            return None
+
+    def decide(self, overrides: Overrides, revision: str | None) -> None:
+        """Put decisions into the shoot's file. Raises NearpairError, see `shoot.deciding.decide`."""
+        folder = self.folder
+        if folder is None:
+            raise ShootError("The shoot is not begun yet.", "Begin it first.")
+        known = {*GLASSES, load(folder.toml).colour.glasses, None}
+        if overrides.glasses not in known:  # a page is not to make this program read any file by its name
+            raise ShootError(
+                "These glasses cannot be chosen here.", "Give a calibration file with --glasses."
+            )
+        decide(folder, overrides, revision)
+
+    def start_sorting(self) -> Status:
+        """Look through the card; writes nothing."""
+
+        def work(progress: Progress) -> None:
+            self.look = look(self.sources, NOTHING, progress)
+
+        return self.jobs.start("sort", work)
+
+    def start(self, until: str) -> Status:
+        """Bring the shoot up to a stage; begin it if there is only a card."""
+
+        def work(progress: Progress) -> None:
+            if self.sources and self.folder is None:
+                make(self.sources, self.root, NOTHING, progress)
+            else:
+                run(self.root, until, NOTHING, progress)
+
+        return self.jobs.start(until, work)

@@ -1,0 +1,141 @@
+"""What the page is told of a shoot, and what it may decide, as plain data."""
+
+from typing import Any
+
+import msgspec
+
+from nearpair.colour.glasses import GLASSES
+from nearpair.desk.session import Session
+from nearpair.errors import NearpairError
+from nearpair.optics.viewing import Viewing, divergence_limits, mm_to_px, one_degree_limits
+from nearpair.outputs.anaglyph import MATRICES, METHODS
+from nearpair.shoot.deciding import revision_of
+from nearpair.shoot.decisions import Decisions, load
+from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.glassesfile import glasses_named
+from nearpair.shoot.showing import Shown, mixture_key
+
+MIXED = "mixed-"
+"""Beginning of the name of the anaglyph's picture; what it is made for and how comes after it."""
+
+_OUT_SUFFIXES = {".jpg", ".png", ".tif", ".pdf", ".html", ".gif", ".webp", ".mp4", ".mpo", ".glb", ".stl"}
+
+
+def state_of(session: Session) -> dict[str, Any]:
+    """Everything the page draws its controls from."""
+    folder = session.folder
+    told: dict[str, Any] = {
+        "name": session.root.resolve().name,
+        "begun": folder is not None,
+        "sources": [str(source) for source in session.sources],
+        "look": session.look,
+        "job": session.jobs.status(),
+    }
+    if folder is None:
+        return told
+    try:
+        told |= _decided(folder)
+    except NearpairError as error:  # a file edited by hand may be wrong; the page says so
+        return {**told, "trouble": {"message": error.message, "remedy": error.remedy}}
+    try:
+        pair = session.shown()
+    except NearpairError as error:
+        return {**told, "pair": None, "trouble": {"message": error.message, "remedy": error.remedy}}
+    told["pair"] = None if pair is None else _pair(pair, load(folder.toml))
+    told["proof"] = _proof(session)
+    told["files"] = outputs(folder)
+    return told
+
+
+def outputs(folder: ShootFolder) -> list[str]:
+    """Names of the finished forms."""
+    out = folder.root / "out"
+    if not out.is_dir():
+        return []
+    found = (path for path in out.rglob("*") if path.is_file() and path.suffix in _OUT_SUFFIXES)
+    return sorted(path.relative_to(out).as_posix() for path in found)
+
+
+def _decided(folder: ShootFolder) -> dict[str, Any]:
+    decisions = load(folder.toml)
+    glasses = glasses_named(decisions.colour.glasses)
+    return {
+        "revision": revision_of(folder),
+        "decisions": decisions,
+        "glasses": list(dict.fromkeys([*GLASSES, decisions.colour.glasses])),
+        "methods": METHODS,
+        "mixtures": {name: matrix(glasses).tolist() for name, matrix in MATRICES.items()},
+        "mixed": MIXED + mixture_key(decisions.colour),
+    }
+
+
+def _pair(pair: Shown, decisions: Decisions) -> dict[str, Any]:
+    width = pair.mounting.crop_px[2]
+    return {
+        "key": pair.key,
+        "stations": pair.stations,
+        "size_px": pair.size_px,
+        "levels": len(pair.left),
+        "mounting": pair.mounting,
+        "adjust": pair.adjust,
+        "near_px": pair.near_px,
+        "far_px": pair.far_px,
+        "map": {"size_px": pair.parallax.shape, "factor": pair.parallax_factor},
+        "limits": _limits(decisions.viewing.seen(), width),
+    }
+
+
+def _limits(viewing: Viewing, width: int) -> dict[str, float]:
+    """Parallax within one degree and without divergence, in px of the pair."""
+    degree, divergence = one_degree_limits(viewing), divergence_limits(viewing)
+    far_mm = min(degree.far_mm, divergence.far_mm)
+    return {
+        "near_px": mm_to_px(viewing, degree.near_mm, width),
+        "far_px": mm_to_px(viewing, far_mm, width),
+        "px_per_mm": mm_to_px(viewing, 1.0, width),
+    }
+
+
+def _proof(session: Session) -> dict[str, Any] | None:
+    proof = session.proof()
+    if proof is None:
+        return None
+    return {
+        "verdict": proof.verdict,
+        "advice": [{"severity": a.severity, "text": a.text, "remedy": a.remedy} for a in proof.advice],
+        "eyes": proof.eyes,
+    }
+
+
+class Changes(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
+    """What the page may decide, named as in `shoot.deciding.Overrides`; None leaves it as it is."""
+
+    left: str | None = None
+    right: str | None = None
+    pair: tuple[str, str] | None = None
+    window: str | tuple[float, float] | None = None
+    aspect: str | None = None
+    floating: str | None = None
+    base_share: float | None = None
+    screen_width_mm: float | None = None
+    distance_mm: float | None = None
+    eyes_mm: float | None = None
+    glasses: str | None = None
+    method: str | None = None
+    shift_px: float | None = None
+    raise_px: float | None = None
+    turn_deg: float | None = None
+    scale: float | None = None
+
+
+class Decide(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
+    """A change, made on the decisions with this revision."""
+
+    revision: str
+    changes: Changes
+
+
+class Run(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
+    """Bring the shoot up to a stage."""
+
+    until: str

@@ -1,0 +1,144 @@
+"""Decisions given now put into those that a shoot has, and kept in its shoot.toml."""
+
+from dataclasses import dataclass
+from hashlib import blake2b
+from typing import Literal, TypeVar
+
+import msgspec
+
+from nearpair.errors import ShootError
+from nearpair.shoot.decisions import Decisions, load, save
+from nearpair.shoot.explain import explained
+from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.glassesfile import glasses_named
+
+S = TypeVar("S", bound=msgspec.Struct)
+
+
+@dataclass(frozen=True, slots=True)
+class Overrides:
+    """Decisions given now; None leaves what shoot.toml says. Given ones are written into shoot.toml."""
+
+    left: str | None = None
+    right: str | None = None
+    pair: tuple[str, str] | None = None
+    window: Literal["auto", "near", "far"] | tuple[float, float] | None = None
+    aspect: str | None = None
+    floating: Literal["auto", "never"] | None = None
+    base_share: float | None = None
+    screen_width_mm: float | None = None
+    distance_mm: float | None = None
+    eyes_mm: float | None = None
+    glasses: str | None = None
+    method: str | None = None
+    strict: bool | None = None
+    base_mm: float | None = None
+    step_mm: float | None = None
+    field_width_mm: float | None = None
+    sensor_width_mm: float | None = None
+    focal_mm: float | None = None
+    shift_px: float | None = None
+    raise_px: float | None = None
+    turn_deg: float | None = None
+    scale: float | None = None
+
+
+NOTHING = Overrides()
+"""Everything stays as it is."""
+
+
+def revision_of(folder: ShootFolder) -> str:
+    """What stands for the present text of shoot.toml. Raises ShootError if it cannot be read."""
+    try:
+        return blake2b(folder.toml.read_bytes(), digest_size=8).hexdigest()
+    except OSError as error:
+        raise ShootError(f"{folder.toml}: cannot be read ({error.strerror}).", "Put it back.") from error
+
+
+class ChangedMeanwhileError(ShootError):
+    """Somebody else changed the decisions since they were read."""
+
+
+def decide(folder: ShootFolder, overrides: Overrides, revision: str | None = None) -> Decisions:
+    """Put decisions into shoot.toml and return them all; nothing is run.
+
+    revision: of the decisions that the change was made on, see `revision_of`; if they were changed since,
+    raises ChangedMeanwhileError and changes nothing. Raises ShootError for what cannot be decided.
+    """
+    if revision is not None and revision != revision_of(folder):
+        found = f"{folder.toml}: was changed meanwhile, by hand or on another page."
+        raise ChangedMeanwhileError(found, "Look at what is decided now, and decide again.")
+    decisions = load(folder.toml)
+    changed = with_overrides(decisions, overrides)
+    glasses_named(changed.colour.glasses)  # are they known?
+    if changed != decisions:
+        save(folder.toml, changed)
+    return changed
+
+
+def with_overrides(decisions: Decisions, overrides: Overrides) -> Decisions:
+    """The decisions with the given overrides put in, as shoot.toml will give them back.
+
+    Raises ShootError for values that shoot.toml could not hold.
+    """
+    raw = msgspec.to_builtins(_put_in(decisions, overrides))
+    try:
+        return msgspec.convert(raw, Decisions)
+    except msgspec.ValidationError as error:
+        message = f"This cannot be decided: {explained(str(error), raw)}"
+        raise ShootError(message, "Give another value.") from error
+
+
+def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
+    return msgspec.structs.replace(
+        _paired(decisions, overrides),
+        mounting=_replaced(
+            decisions.mounting,
+            window=overrides.window,
+            aspect=overrides.aspect,
+            floating=overrides.floating,
+            base_share=overrides.base_share,
+        ),
+        adjust=_replaced(
+            decisions.adjust,
+            shift_px=overrides.shift_px,
+            raise_px=overrides.raise_px,
+            turn_deg=overrides.turn_deg,
+            scale=overrides.scale,
+        ),
+        capture=_replaced(
+            decisions.capture,
+            base_mm=overrides.base_mm,
+            step_mm=overrides.step_mm,
+            field_width_mm=overrides.field_width_mm,
+            sensor_width_mm=overrides.sensor_width_mm,
+            focal_mm=overrides.focal_mm,
+        ),
+        viewing=_replaced(
+            decisions.viewing,
+            screen_width_mm=overrides.screen_width_mm,
+            distance_mm=overrides.distance_mm,
+            eyes_mm=overrides.eyes_mm,
+        ),
+        colour=_replaced(decisions.colour, glasses=overrides.glasses, method=overrides.method),
+        **({} if overrides.strict is None else {"strict": overrides.strict}),
+    )
+
+
+def _paired(decisions: Decisions, overrides: Overrides) -> Decisions:
+    """The decisions with pair and eyes put in; what was decided about another pair before is dropped."""
+    left, right, pair = decisions.left, decisions.right, decisions.pair
+    if overrides.pair is not None:
+        pair = overrides.pair
+        if not {left, right} - {""} <= set(pair):
+            left = right = ""
+    elif overrides.left is not None and overrides.right is not None:
+        pair = ()  # both eyes are a pair already
+    left = left if overrides.left is None else overrides.left
+    right = right if overrides.right is None else overrides.right
+    return msgspec.structs.replace(decisions, left=left, right=right, pair=pair)
+
+
+def _replaced(part: S, **given: object) -> S:
+    changes = {name: value for name, value in given.items() if value is not None}
+    return msgspec.structs.replace(part, **changes) if changes else part
