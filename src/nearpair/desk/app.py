@@ -10,7 +10,7 @@ import msgspec
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, Response, StreamingResponse
 from starlette.routing import Route
 
@@ -187,5 +187,7 @@ async def _refused(request: Request, error: Exception) -> Response:
 async def _body(request: Request, kind: type[T]) -> T:
     try:
         return msgspec.json.decode(await request.body(), type=kind)
+    except ClientDisconnect as error:  # the guard cut it off
+        raise HTTPException(413, "Too much was sent.") from error
     except msgspec.DecodeError as error:
         raise HTTPException(422, str(error)) from error

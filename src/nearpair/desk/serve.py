@@ -21,6 +21,7 @@ def _listening(port: int) -> socket.socket:
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         listener.bind((LOOPBACK, port))
+        listener.listen(128)  # so that nobody who comes at once is turned away
     except OSError as error:
         listener.close()
         message = f"The desk cannot listen on port {port} of this computer ({error.strerror})."
