@@ -69,6 +69,8 @@ def test_a_body_in_chunks_is_cut_off(visitor, shoot):
         assert connection.getresponse().status >= 400
     except (ConnectionError, HTTPException):
         pass  # cut off
+    finally:
+        connection.close()
     assert (shoot / "shoot.toml").read_bytes() == before
 
 

@@ -78,7 +78,7 @@ class _Desk:
     async def _happening(self, request: Request) -> AsyncIterator[bytes]:
         last: Any = None
         quiet = 0.0
-        while not await request.is_disconnected():
+        while not (self._session.closing() or await request.is_disconnected()):
             told = (self._session.jobs.status(), self._changed())
             if told != last or quiet > _QUIET_SECONDS:
                 yield b"data: " + msgspec.json.encode({"job": told[0], "changed": told[1]}) + b"\n\n"

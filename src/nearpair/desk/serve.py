@@ -34,13 +34,15 @@ def _server(session: Session, listener: socket.socket) -> tuple[uvicorn.Server, 
     token = secrets.token_urlsafe(24)
     config = uvicorn.Config(
         Guard(app_for(session), port, token),
-        log_level="error",
+        log_level="critical",
         access_log=False,
         lifespan="off",
         server_header=False,
         timeout_graceful_shutdown=1,
     )
-    return uvicorn.Server(config), f"http://{LOOPBACK}:{port}/?token={token}"
+    server = uvicorn.Server(config)
+    session.closing = lambda: server.should_exit
+    return server, f"http://{LOOPBACK}:{port}/?token={token}"
 
 
 def serve(session: Session, port: int, browser: bool, told: Callable[[str], None]) -> None:

@@ -1,6 +1,6 @@
 """One shoot on the desk: its decisions, its pictures, and the work that runs on it."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from threading import Lock
 
@@ -26,6 +26,8 @@ class Session:
         self.root, self.sources = root, tuple(sources)
         self.jobs = Jobs()
         self.look: Look | None = None
+        self.closing: Callable[[], bool] = lambda: False
+        """Whether the desk is being closed: then nobody is told anything any more."""
         self._lock = Lock()
         self._shown: Shown | None = None
         self._mixing = Lock()

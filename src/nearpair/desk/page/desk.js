@@ -21,6 +21,7 @@ let changed = 0;
 let jobNumber = -1;
 let waiting = null;
 let pending = Promise.resolve();
+let turns = 0;
 let remounts = false;
 let clicked = 0;  // px that a click moved the window by, until the pair is mounted so
 
@@ -29,10 +30,11 @@ const say = (text) => { $("said").textContent = text; };
 
 /** Do one thing after the other; what goes wrong is said. */
 function inTurn(work) {
+  turns += 1;
   pending = pending.then(work).catch(async (error) => {
     say(error.message);
     if (error.status === 409) { history.clear(); await refresh(); }
-  });
+  }).finally(() => { turns -= 1; });
   return pending;
 }
 
@@ -301,4 +303,5 @@ listen(({ job, changed: now }) => {
   if (changed !== now && job.state !== "running") { changed = now; if (state) inTurn(refresh); }
 });
 // for scripts that drive the page
-Object.assign(window, { desk: { get state() { return state; }, get picture() { return picture; } } });
+Object.assign(window, { desk: { get state() { return state; }, get picture() { return picture; },
+  get busy() { return turns > 0 || remounts || clicked !== 0; } } });

@@ -1,0 +1,319 @@
+"""The mounting desk in a real Chromium: pixels, window point, keyboard, and a whole job from a card."""
+
+import time
+from shutil import copytree
+
+import numpy as np
+import pytest
+
+from nearpair.desk.serve import serving
+from nearpair.desk.session import Session
+from nearpair.outputs.anaglyph import METHODS, anaglyph
+from nearpair.shoot.decisions import load
+from nearpair.shoot.exporting import pair_as_seen
+from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.glassesfile import glasses_named
+from nearpair.shoot.run import make
+from support.tiny import shells
+
+
+@pytest.fixture(scope="module")
+def card(tmp_path_factory):
+    return shells(tmp_path_factory.mktemp("card"))
+
+
+@pytest.fixture(scope="module")
+def made(card, tmp_path_factory):
+    target = tmp_path_factory.mktemp("made") / "shells"
+    make(card, target)
+    return target
+
+
+class Desk:
+    """The page, opened, with everything that it complained of or asked for."""
+
+    def __init__(self, browser, address, size=(1200, 900), motion="no-preference"):
+        width, height = size
+        self.context = browser.new_context(
+            viewport={"width": width, "height": height}, reduced_motion=motion, accept_downloads=True
+        )
+        self.page = self.context.new_page()
+        self.said, self.asked = [], []
+        self.page.on("console", self._heard)
+        self.page.on("pageerror", lambda error: self.said.append(str(error)))
+        self.page.on("request", lambda request: self.asked.append(request.url))
+        self.address = address
+        self.page.goto(address)
+
+    def _heard(self, message):
+        if "GL Driver Message" not in message.text:  # reading pixels back, as only tests do, is slow
+            self.said.append(message.text)
+
+    def tell(self, script):
+        return self.page.evaluate(script)
+
+    def wait(self, script, seconds=60):
+        end = time.monotonic() + seconds
+        while not self.tell(script):
+            assert time.monotonic() < end, (script, self.said, self.tell("document.body.innerText"))
+            time.sleep(0.03)
+        return self
+
+    def rest(self):
+        """Wait until nothing is under way and the picture is exact."""
+        quiet = "desk.state.job.state !== 'running' && desk.picture?.atRest && !desk.busy"
+        return self.wait(quiet)
+
+    def pixels(self):
+        """The canvas, top row first, (H, W, 3)."""
+        script = """() => { const c = document.getElementById('canvas'), gl = c.getContext('webgl2');
+            const p = new Uint8Array(4 * c.width * c.height);
+            gl.bindFramebuffer(gl.FRAMEBUFFER, null);
+            gl.readPixels(0, 0, c.width, c.height, gl.RGBA, gl.UNSIGNED_BYTE, p);
+            let s = ''; for (let i = 0; i < p.length; i += 8192) {
+              s += String.fromCharCode(...p.subarray(i, i + 8192)); }
+            return [c.width, c.height, btoa(s)]; }"""
+        from base64 import b64decode
+
+        width, height, data = self.tell(script)
+        flat = np.frombuffer(b64decode(data), np.uint8).reshape(height, width, 4)
+        return flat[::-1, :, :3]
+
+    def crop(self):
+        """What the canvas shows of the crop at 1 : 1."""
+        view, (x, y, width, height) = (
+            self.tell("desk.picture.view"),
+            self.tell("desk.state.pair.mounting.crop_px"),
+        )
+        seen = self.pixels()
+        left = round(x - view["x"] + seen.shape[1] / 2)
+        top = round(y - view["y"] + seen.shape[0] / 2)
+        assert left >= 0
+        assert top >= 0
+        return seen[top : top + height, left : left + width]
+
+
+@pytest.fixture
+def shoot(made, tmp_path):
+    return copytree(made, tmp_path / "shells")
+
+
+@pytest.fixture
+def desk(browser, shoot):
+    with serving(Session(shoot)) as address:
+        opened = Desk(browser, address)
+        yield opened.wait("window.desk?.picture?.first > 0")
+        opened.context.close()
+
+
+def test_every_method_shows_what_export_writes(desk, shoot):
+    """Within 1 of 255, at every pixel of the crop, for each method (issue: the desk)."""
+    left, right = pair_as_seen(ShootFolder(shoot))
+    desk.page.click("#pixels")
+    for method in METHODS:
+        desk.page.select_option("#method", method)
+        desk.wait(f"desk.state.decisions.colour.method === '{method}'").rest()
+        colour = load(shoot / "shoot.toml").colour
+        assert colour.method == method
+        expected = anaglyph(left, right, glasses_named(colour.glasses), method)
+        found = desk.crop()
+        assert found.shape == expected.shape
+        assert np.abs(found.astype(int) - expected).max() <= 1, method
+    assert desk.said == []
+
+
+@pytest.mark.parametrize(("look", "eye"), [("left", 0), ("right", 1)])
+def test_one_eye_is_that_eyes_picture(desk, shoot, look, eye):
+    desk.page.click("#pixels")
+    desk.page.click(f"#look-{look}")
+    desk.rest()
+    np.testing.assert_array_equal(desk.crop(), pair_as_seen(ShootFolder(shoot))[eye])
+
+
+def parallax_at(desk, x, y):
+    return desk.tell(f"desk.picture.parallaxAt([{x} + 0.5, {y} + 0.5])")
+
+
+def clicked(desk, x, y):
+    """Click a place of the left view."""
+    box = desk.page.locator("#canvas").bounding_box()
+    view = desk.tell("desk.picture.view")
+    at_x = box["x"] + box["width"] / 2 + (x + 0.5 - view["x"]) * view["zoom"]
+    at_y = box["y"] + box["height"] / 2 + (y + 0.5 - view["y"]) * view["zoom"]
+    desk.page.mouse.click(at_x, at_y)
+
+
+def test_a_point_that_is_clicked_ends_at_the_window(desk, shoot):
+    x, y = 150, 100
+    before = parallax_at(desk, x, y)
+    assert abs(before) > 1
+    key = desk.tell("desk.state.pair.key")
+    clicked(desk, x, y)
+    # at once, before anything is mounted
+    assert abs(parallax_at(desk, x, y)) < 0.01
+    desk.wait(f"desk.state.pair.key !== '{key}'").rest()
+    point = load(shoot / "shoot.toml").mounting.window
+    assert point == pytest.approx((x, y), abs=1)
+    assert abs(parallax_at(desk, x, y)) < 0.5
+    assert desk.tell("desk.state.pair.mounting.window_point_px") == pytest.approx([x, y], abs=1)
+
+
+def test_keys_move_the_window_and_take_it_back(desk, shoot):
+    first = (shoot / "shoot.toml").read_text()
+    desk.page.focus("#canvas")
+    desk.page.keyboard.press("ArrowRight")
+    desk.page.keyboard.press("ArrowRight")
+    desk.page.keyboard.press("Shift+ArrowLeft")
+    assert desk.tell("desk.picture.hand.shift_px") == pytest.approx(1.9)
+    desk.wait("Math.abs(desk.state.pair.adjust.shift_px - 1.9) < 1e-6").rest()
+    assert load(shoot / "shoot.toml").adjust.shift_px == pytest.approx(1.9)
+    desk.page.keyboard.press("Control+z")
+    desk.wait("desk.state.pair.adjust.shift_px === 0").rest()
+    assert (shoot / "shoot.toml").read_text() == first
+    desk.page.keyboard.press("Control+Shift+z")
+    desk.wait("Math.abs(desk.state.pair.adjust.shift_px - 1.9) < 1e-6").rest()
+
+
+def test_what_is_moved_looks_so_before_it_is_mounted(desk):
+    """The picture under the hand is the picture that is mounted then, but for resampling."""
+    desk.page.click("#pixels")
+    desk.page.select_option("#method", "half-colour")
+    desk.wait("desk.state.decisions.colour.method === 'half-colour'").rest()
+    desk.page.fill("#raise_px", "2")
+    desk.page.fill("#shift_px", "3")
+    time.sleep(0.2)
+    before = desk.pixels()
+    desk.page.press("#shift_px", "Enter")
+    desk.wait("desk.state.pair.adjust.shift_px === 3 && desk.state.pair.adjust.raise_px === 2").rest()
+    after = desk.pixels()
+    middle = (slice(340, 440), slice(350, 500))
+    assert np.abs(before[middle].astype(int) - after[middle]).mean() < 3
+
+
+def test_an_edit_by_hand_is_taken_up(desk, shoot):
+    text = (shoot / "shoot.toml").read_text()
+    (shoot / "shoot.toml").write_text(text.replace('glasses = "red-cyan"', 'glasses = "amber-blue"'))
+    desk.wait("document.getElementById('glasses').value === 'amber-blue'", 20)
+
+
+def test_two_pages_on_one_shoot_do_not_fight(desk, browser):
+    other = Desk(browser, desk.address)
+    other.wait("window.desk?.picture?.first > 0")
+    desk.page.select_option("#method", "grey")
+    other.wait("document.getElementById('method').value === 'grey'", 20)
+    other.page.select_option("#method", "colour")
+    desk.wait("document.getElementById('method').value === 'colour'", 20)
+    other.context.close()
+
+
+def test_nothing_comes_from_elsewhere(desk):
+    desk.rest()
+    assert {url.split("/")[2] for url in desk.asked if url.startswith("http")} == {desk.address.split("/")[2]}
+
+
+def test_rocking_stands_still_for_those_who_ask_for_it(browser, shoot):
+    with serving(Session(shoot)) as address:
+        desk = Desk(browser, address, motion="reduce")
+        desk.wait("window.desk?.picture?.first > 0")
+        desk.page.click("#look-rocking")
+        seen = set()
+        for _ in range(12):
+            seen.add(desk.tell("desk.picture.rock"))
+            time.sleep(0.15)
+        assert len(seen) == 1
+        desk.context.close()
+
+
+def flashes(times):
+    """Most changes of the picture that begin within any second."""
+    return max((sum(start <= t < start + 1000 for t in times) for start in times), default=0)
+
+
+def test_rocking_never_flashes_more_often_than_allowed(desk):
+    # WCAG 2.2, 2.3.1: not more than three flashes, which are pairs of changes, in any second
+    desk.tell(
+        "() => { window.changes = []; let last = 0; setInterval(() => { const now = desk.picture.rock;"
+        " if (now !== last) { window.changes.push(performance.now()); last = now; } }, 10); }"
+    )
+    desk.page.click("#look-rocking")
+    time.sleep(2.5)
+    changes = desk.tell("window.changes")
+    assert len(changes) >= 2
+    assert flashes(changes) <= 3
+
+
+def luminance(colour):
+    light = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in (c / 255 for c in colour)]
+    return 0.2126 * light[0] + 0.7152 * light[1] + 0.0722 * light[2]
+
+
+STYLES = """() => [...document.querySelectorAll('button, input, select, label, p, h1, h2, legend, a')]
+  .filter((n) => n.offsetParent && !n.disabled).map((n) => { let b = n; let ground;
+    do { ground = getComputedStyle(b).backgroundColor; b = b.parentElement; }
+    while (b && /, 0\\)$/.test(ground));
+    return [n.tagName + '#' + n.id, getComputedStyle(n).color, ground]; })"""
+
+
+def test_controls_are_grey_and_can_be_read(desk):
+    """Contrast of WCAG 2.2, 1.4.3 (AA): 4.5 to 1; and greys only, which read alike through either filter."""
+    import re
+
+    for name, ink, ground in desk.tell(STYLES):
+        one, other = ([float(v) for v in re.findall(r"[\d.]+", text)][:3] for text in (ink, ground))
+        assert max(one) - min(one) <= 3, (name, ink)
+        assert max(other) - min(other) <= 3, (name, ground)
+        high, low = sorted((luminance(one), luminance(other)), reverse=True)
+        assert (high + 0.05) / (low + 0.05) >= 4.5, (name, ink, ground)
+
+
+@pytest.mark.parametrize("width", [390, 1400])
+def test_nothing_is_wider_than_the_screen(browser, shoot, width):
+    with serving(Session(shoot)) as address:
+        desk = Desk(browser, address, size=(width, 844))
+        desk.wait("window.desk?.picture?.first > 0")
+        assert desk.tell("document.documentElement.scrollWidth") <= width
+        small = desk.tell(
+            "() => [...document.querySelectorAll('button, select, input')].filter((n) => n.offsetParent)"
+            ".map((n) => Math.min(n.offsetHeight, n.offsetWidth)).filter((v) => v < 43)"
+        )
+        assert small == []
+        desk.context.close()
+
+
+def test_a_whole_job_from_a_card_by_keyboard(browser, card, tmp_path):
+    target = tmp_path / "new"
+    with serving(Session(target, card)) as address:
+        desk = Desk(browser, address)
+        desk.wait("!document.getElementById('begin').disabled")
+        assert "2 stations" in desk.page.inner_text("#card-words")
+        assert not target.exists()
+        desk.page.focus("#begin")
+        desk.page.keyboard.press("Enter")
+        desk.wait("window.desk?.picture?.first > 0", 90)
+        desk.wait("desk.state.proof !== null", 90).rest()
+        desk.page.focus("#canvas")
+        desk.page.keyboard.press("ArrowRight")
+        desk.wait("desk.state.pair.adjust.shift_px === 1").rest()
+        desk.page.focus("#export")
+        desk.page.keyboard.press("Enter")
+        desk.wait("document.getElementById('said').textContent === 'Exported.'").rest()
+        with desk.page.expect_download() as download:
+            desk.page.click("#results a[download]")
+        name = download.value.suggested_filename
+        assert download.value.path().read_bytes() == (target / "out" / name).read_bytes()
+        assert desk.said == []
+        desk.context.close()
+
+
+def test_long_work_can_be_stopped_and_taken_up(browser, card, tmp_path):
+    with serving(Session(tmp_path / "new", card)) as address:
+        desk = Desk(browser, address)
+        desk.wait("!document.getElementById('begin').disabled")
+        desk.page.click("#begin")
+        desk.wait("desk.state.job.state === 'running' || desk.state.begun")
+        desk.tell(
+            "fetch('/stop', { method: 'POST', headers: { 'content-type': 'application/json' }, body: '{}' })"
+        )
+        desk.wait("desk.state.job.state === 'stopped'")
+        assert "Nothing is lost" in desk.page.inner_text("#said")
+        desk.context.close()
