@@ -16,15 +16,25 @@ from starlette.routing import Route
 
 from nearpair.desk.jobs import BusyError
 from nearpair.desk.session import Session
-from nearpair.desk.state import MIXED, Decide, Run, outputs, state_of
-from nearpair.desk.tiles import tile
+from nearpair.desk.state import MIXED, Decide, Publish, Run, outputs, state_of
+from nearpair.desk.tiles import png, tile
 from nearpair.errors import NearpairError
 from nearpair.shoot.deciding import ChangedMeanwhileError, Overrides
 from nearpair.shoot.run import STAGES
 from nearpair.shoot.showing import Shown
 
-_PAGE_FILES = ("desk.css", "desk.js", "api.js", "picture.js", "composite.js", "history.js", "words.js")
+_PAGE_FILES = (
+    "desk.css",
+    "desk.js",
+    "api.js",
+    "picture.js",
+    "composite.js",
+    "history.js",
+    "words.js",
+    "marks.js",
+)
 _PROOF_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
+_FRAME_PX = 480
 _EVENT_SECONDS = 0.15
 _QUIET_SECONDS = 10.0
 
@@ -42,6 +52,8 @@ def app_for(session: Session) -> Starlette:
             Route("/events", desk.events),
             Route("/decide", desk.decide, methods=["POST"]),
             Route("/run", desk.run, methods=["POST"]),
+            Route("/publish", desk.publish, methods=["POST"]),
+            Route("/frame/{station:path}", desk.frame),
             Route("/sort", desk.sort, methods=["POST"]),
             Route("/stop", desk.stop, methods=["POST"]),
             Route("/picture/{key}/{what}/{level:int}/{column:int}-{row:int}.png", desk.tile),
@@ -103,7 +115,18 @@ class _Desk:
         asked = await _body(request, Run)
         if asked.until not in STAGES:
             raise HTTPException(422, f"until: expected one of {', '.join(STAGES)}")
-        return _json(self._session.start(asked.until))
+        return _json(self._session.start(asked.until, Overrides(left=asked.left, right=asked.right)))
+
+    async def publish(self, request: Request) -> Response:
+        asked = await _body(request, Publish)
+        return _json(self._session.start_publishing(asked.forms))
+
+    async def frame(self, request: Request) -> Response:
+        """The middle frame of a station of the card, small."""
+        small = await run_in_threadpool(self._session.frame, request.path_params["station"], _FRAME_PX)
+        if small is None:
+            raise HTTPException(404)
+        return Response(png(small), media_type="image/png", headers=_FRESH)
 
     async def sort(self, request: Request) -> Response:
         del request

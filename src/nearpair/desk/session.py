@@ -9,11 +9,15 @@ import msgspec
 from nearpair.colour.glasses import GLASSES
 from nearpair.desk.jobs import Jobs, Status
 from nearpair.errors import ShootError
+from nearpair.frames.metadata import read_info
+from nearpair.frames.read import read_small
+from nearpair.outputs.catalogue import form_named
 from nearpair.progress import Progress
 from nearpair.proof.model import Proof
 from nearpair.shoot.deciding import NOTHING, Overrides, decide
 from nearpair.shoot.decisions import load
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.publishing import publish
 from nearpair.shoot.run import Look, look, make, run
 from nearpair.shoot.showing import Bytes, Shown, mixed, mixture_key, mounted_last, shown
 
@@ -96,13 +100,38 @@ class Session:
 
         return self.jobs.start("sort", work)
 
-    def start(self, until: str) -> Status:
+    def start(self, until: str, overrides: Overrides = NOTHING) -> Status:
         """Bring the shoot up to a stage; begin it if there is only a card."""
 
         def work(progress: Progress) -> None:
             if self.sources and self.folder is None:
-                make(self.sources, self.root, NOTHING, progress)
+                make(self.sources, self.root, overrides, progress)
             else:
-                run(self.root, until, NOTHING, progress)
+                run(self.root, until, overrides, progress)
 
         return self.jobs.start(until, work)
+
+    def start_publishing(self, names: Sequence[str]) -> Status:
+        """Make forms by name. Raises NearpairError for a name that is not known."""
+        forms = [form_named(name).name for name in names]
+
+        def work(progress: Progress) -> None:
+            publish(self.root, forms, progress=progress)
+
+        return self.jobs.start("forms", work)
+
+    def frame(self, station: str, long_side_px: int) -> Bytes | None:
+        """The middle frame of a station of the card, small, (h, w) luma codes; None if there is none."""
+        found = (
+            None if self.look is None else next((s for s in self.look.stations if s.name == station), None)
+        )
+        if found is None or not found.frames:
+            return None
+        name = Path(found.frames[len(found.frames) // 2]).name
+        # of several stations with equal names of files, the one whose folder the station is named after
+        paths = [path for source in self.sources for path in sorted(source.rglob(name))]
+        path = next((path for path in paths if path.parent.name == station), paths[0] if paths else None)
+        if path is None:
+            return None
+        info = read_info(path)
+        return read_small(info, max(1, -(-max(info.size_px) // long_side_px)))

@@ -1,6 +1,7 @@
 """What the page is told of a shoot, and what it may decide, as plain data."""
 
-from typing import Any
+from importlib.util import find_spec
+from typing import Annotated, Any
 
 import msgspec
 
@@ -9,6 +10,7 @@ from nearpair.desk.session import Session
 from nearpair.errors import NearpairError
 from nearpair.optics.viewing import Viewing, divergence_limits, mm_to_px, one_degree_limits
 from nearpair.outputs.anaglyph import MATRICES, METHODS
+from nearpair.outputs.catalogue import FORMS, Form
 from nearpair.shoot.deciding import revision_of
 from nearpair.shoot.decisions import Decisions, load
 from nearpair.shoot.folder import ShootFolder
@@ -17,6 +19,9 @@ from nearpair.shoot.showing import Shown, mixture_key
 
 MIXED = "mixed-"
 """Beginning of the name of the anaglyph's picture; what it is made for and how comes after it."""
+
+_MODULES = {"video": "av"}
+"""What the optional parts of the installation bring."""
 
 _OUT_SUFFIXES = {".jpg", ".png", ".tif", ".pdf", ".html", ".gif", ".webp", ".mp4", ".mpo", ".glb", ".stl"}
 
@@ -47,6 +52,11 @@ def state_of(session: Session) -> dict[str, Any]:
     return told
 
 
+def usable_forms() -> list[Form]:
+    """The forms that this installation can make."""
+    return [form for form in FORMS if not form.extra or find_spec(_MODULES[form.extra]) is not None]
+
+
 def outputs(folder: ShootFolder) -> list[str]:
     """Names of the finished forms."""
     out = folder.root / "out"
@@ -64,6 +74,7 @@ def _decided(folder: ShootFolder) -> dict[str, Any]:
         "decisions": decisions,
         "glasses": list(dict.fromkeys([*GLASSES, decisions.colour.glasses])),
         "methods": METHODS,
+        "forms": [{"name": form.name, "what": form.what, "needs": form.needs} for form in usable_forms()],
         "mixtures": {name: matrix(glasses).tolist() for name, matrix in MATRICES.items()},
         "mixed": MIXED + mixture_key(decisions.colour),
     }
@@ -102,6 +113,7 @@ def _proof(session: Session) -> dict[str, Any] | None:
         return None
     return {
         "verdict": proof.verdict,
+        "candidates": proof.candidates,
         "advice": [{"severity": a.severity, "text": a.text, "remedy": a.remedy} for a in proof.advice],
         "eyes": proof.eyes,
     }
@@ -136,6 +148,14 @@ class Decide(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
 
 
 class Run(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
-    """Bring the shoot up to a stage."""
+    """Bring the shoot up to a stage; from a card, with the eyes as they are named here."""
 
     until: str
+    left: str | None = None
+    right: str | None = None
+
+
+class Publish(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
+    """Make forms by name."""
+
+    forms: Annotated[list[str], msgspec.Meta(min_length=1, max_length=100)]

@@ -24,8 +24,13 @@ def tile(pair: Shown, picture: tuple[Bytes, ...] | None, level: int, column: int
     piece = whole[top : top + TILE_PX, start : start + TILE_PX]
     if picture is None:
         piece = _depth_piece(pair, level, start, top, piece.shape[:2])
+    return png(piece)
+
+
+def png(picture: Bytes) -> bytes:
+    """A picture (H, W) or (H, W, 3) as a PNG file."""
     file = BytesIO()
-    Image.fromarray(np.ascontiguousarray(piece)).save(file, "PNG", compress_level=1)
+    Image.fromarray(np.ascontiguousarray(picture)).save(file, "PNG", compress_level=1)
     return file.getvalue()
 
 

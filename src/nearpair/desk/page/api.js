@@ -19,8 +19,10 @@ async function ask(path, body) {
 export const readState = () => ask("/state");
 /** @param {string} revision @param {object} changes */
 export const decide = (revision, changes) => ask("/decide", { revision, changes });
-/** @param {string} until */
-export const run = (until) => ask("/run", { until });
+/** @param {string} until @param {object} [eyes] */
+export const run = (until, eyes = {}) => ask("/run", { until, ...eyes });
+/** @param {string[]} forms */
+export const publish = (forms) => ask("/publish", { forms });
 export const sort = () => ask("/sort", {});
 export const stop = () => ask("/stop", {});
 

@@ -1,7 +1,8 @@
 // The page: what the desk tells becomes controls, what a person does becomes decisions.
 
-import { decide, listen, readMap, readState, run, sort, stop } from "./api.js";
+import { decide, listen, publish, readMap, readState, run, sort, stop } from "./api.js";
 import { History } from "./history.js";
+import { cuts, drawCuts, drawProfile } from "./marks.js";
 import { LOOKS, Picture, STILL } from "./picture.js";
 import { arcmin, made, signed } from "./words.js";
 
@@ -13,7 +14,7 @@ const PLACES = {
   glasses: "colour", method: "colour", screen_width_mm: "viewing", distance_mm: "viewing", eyes_mm: "viewing",
   shift_px: "adjust", raise_px: "adjust", turn_deg: "adjust", scale: "adjust",
 };
-const REMOUNTS = new Set(["window", "aspect", "floating", "base_share", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", ...HAND]);
+const REMOUNTS = new Set(["window", "pair", "aspect", "floating", "base_share", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", ...HAND]);
 
 let state = null;
 let picture = null;
@@ -53,7 +54,7 @@ async function draw() {
   if (!state.decisions) return;
   drawControls();
   if (state.pair) {
-    picture ??= new Picture($("canvas"));
+    if (!picture) { picture = new Picture($("canvas")); picture.ondrawn = mark; }
     picture.mixture = state.mixtures[state.decisions.colour.method] ?? null;
     picture.instead = state.mixtures["half-colour"];
     picture.mixed = state.mixed;
@@ -63,6 +64,7 @@ async function draw() {
       clicked = 0;
     } else picture.pair = state.pair;
     preview();
+    under(null);
   }
   drawNumbers();
   drawResults();
@@ -76,9 +78,13 @@ function drawCard() {
   const { stations, eyes, set_aside: aside, notes } = state.look;
   const sure = eyes ? ` Left eye: ${eyes.left}, right eye: ${eyes.right} (${Math.round(eyes.confidence * 100)} % sure).` : "";
   words.textContent = `${stations.length} stations.${sure}`;
-  const rows = stations.map((s) => made("tr", {}, made("td", {}, s.name), made("td", {}, `${s.frames.length} frames`),
-    made("td", {}, `${s.frames[0]} to ${s.frames.at(-1)}`), made("td", {}, s.order)));
-  list.append(made("table", {}, ...rows));
+  const shown = stations.map((s) => made("figure", {},
+    made("img", { src: `/frame/${encodeURIComponent(s.name)}`, alt: `The middle frame of ${s.name}` }),
+    made("figcaption", {}, made("strong", {}, s.name), ` ${s.frames.length} frames, ${s.frames[0]} to ${s.frames.at(-1)}, ${s.order}`)));
+  list.append(...shown);
+  const names = ["as found", ...stations.map((s) => s.name)];
+  fill($("card-left"), names, names.includes($("card-left").value) ? $("card-left").value : "as found");
+  $("card-left").disabled = stations.length < 2;
   const left = [...notes, ...aside.map((a) => `${a.file}: ${a.reason}`)];
   if (left.length) list.append(made("ul", {}, ...left.map((text) => made("li", {}, text))));
 }
@@ -100,7 +106,7 @@ function drawControls() {
   $("undo").disabled = !history.canUndo;
   $("redo").disabled = !history.canRedo;
   $("swap").disabled = !state.pair;
-  for (const id of ["export", "proof"]) $(id).disabled = state.job.state === "running";
+  for (const id of ["export", "proof", "publish"]) $(id).disabled = state.job.state === "running";
 }
 
 function fill(select, names, chosen) {
@@ -119,6 +125,8 @@ function drawNumbers() {
   const over = [];
   if (near !== null && near + shift < limits.near_px) over.push("too near");
   if (far !== null && far + shift > limits.far_px) over.push("too far");
+  const cut = mark.cut ?? { share: { left: 0, right: 0 } };
+  for (const side of ["left", "right"]) if (cut.share[side] >= 0.01) over.push(`the ${side} side cuts what stands in front`);
   const rms = pair.mounting.residual_vertical_px.rms;
   at.replaceChildren(
     `Near ${told(near)}, far ${told(far)}; comfortable from ${signed(limits.near_px)} to ${signed(limits.far_px)} px. `,
@@ -128,7 +136,47 @@ function drawNumbers() {
   );
 }
 
+function drawForms() {
+  if ($("forms").childElementCount !== state.forms.length) {
+    $("forms").replaceChildren(...state.forms.map((form) => made("label", { className: "form" },
+      made("input", { type: "checkbox", value: form.name }),
+      made("span", {}, made("strong", {}, form.name), `: ${form.what}. Needs ${form.needs}.`))));
+  }
+  const candidates = state.proof?.candidates ?? [];
+  $("pairs").hidden = candidates.length < 2;
+  $("pair-list").replaceChildren(...candidates.map((c) => made("button", {
+    type: "button", ariaPressed: String(c.chosen), onclick: () => change({ pair: [c.left, c.right] }),
+  }, `${c.left} + ${c.right}: ${c.verdict}`)));
+}
+
+/** Sides that cut something, drawn over the picture and told. */
+function mark() {
+  const over = $("marks"), canvas = $("canvas");
+  Object.assign(over.style, { width: `${canvas.clientWidth}px`, height: `${canvas.clientHeight}px` });
+  if (over.width !== canvas.width || over.height !== canvas.height) { over.width = canvas.width; over.height = canvas.height; }
+  const shift = picture.hand.shift_px, known = `${picture.pair.key} ${shift.toFixed(2)}`;
+  if (mark.known !== known) { mark.cut = cuts(picture.pair, picture.map, shift); mark.known = known; }
+  const at = over.getContext("2d");
+  if (picture.beside) at.clearRect(0, 0, over.width, over.height);
+  else drawCuts(at, picture.box, mark.cut, picture.pair.map.size_px[0]);
+}
+
+/** Depth under the pointer, and along its row. @param {number[] | null} place */
+function under(place) {
+  const [x, y, width, height] = state?.pair?.mounting.crop_px ?? [0, 0, 1, 1];
+  if (!state?.pair) return;
+  const inside = place && [(place[0] - x) / width, (place[1] - y) / height].every((v) => v >= 0 && v < 1);
+  if (!inside) place = [x + width / 2, y + height / 2];
+  const at = [(place[0] - x) / width, (place[1] - y) / height];
+  drawProfile($("profile-canvas").getContext("2d"), picture.pair, picture.map, at[1], picture.hand.shift_px, at[0]);
+  const parallax = picture.parallaxAt(place), { limits } = state.pair;
+  $("profile-words").textContent = `At ${Math.round(place[0] - 0.5)}, ${Math.round(place[1] - 0.5)}: ` + (Number.isFinite(parallax)
+    ? `${signed(parallax)} px (${signed(arcmin(parallax, limits.px_per_mm, state.decisions.viewing.distance_mm), 0)}\u2032). ` : "depth unknown. ")
+    + "Along this row: near is below, the line is the window, the lighter band is comfortable.";
+}
+
 function drawResults() {
+  drawForms();
   const results = $("results"), proof = state.proof;
   results.replaceChildren();
   $("verdict").textContent = proof ? `Proof: ${proof.verdict}` : "";
@@ -193,11 +241,11 @@ function heardJob(job) {
   $("bar").max = Math.max(1, job.total);
   $("bar").value = job.done;
   if (running) say(job.what ? `${job.what}: ${job.done} of ${job.total}` : "Working.");
-  for (const id of ["export", "proof"]) $(id).disabled = running;
+  for (const id of ["export", "proof", "publish"]) $(id).disabled = running;
   const ended = !running && job.state !== "none" && jobNumber !== job.number;
   if (ended) {
     jobNumber = job.number;
-    const done = { mount: "", export: "Exported.", proof: "Proofed.", sort: "" }[job.name] ?? "";
+    const done = { mount: "", export: "Exported.", proof: "Proofed.", forms: "Made.", sort: "" }[job.name] ?? "";
     say(job.state === "done" ? done : `${job.message} ${job.remedy}`.trim());
     inTurn(refresh);
   }
@@ -221,7 +269,15 @@ function setUp() {
   $("pixels").onclick = () => picture?.exact();
   $("export").onclick = () => inTurn(async () => heardJob(await run("export")));
   $("proof").onclick = () => inTurn(async () => heardJob(await run("proof")));
-  $("begin").onclick = () => inTurn(async () => heardJob(await run("proof")));
+  $("begin").onclick = () => inTurn(async () => {
+    const left = $("card-left").value;
+    heardJob(await run("proof", left === "as found" ? {} : { left }));
+  });
+  $("publish").onclick = () => inTurn(async () => {
+    const chosen = [...document.querySelectorAll("#forms input:checked")].map((box) => box.value);
+    if (!chosen.length) { say("Choose a form first."); return; }
+    heardJob(await publish(chosen));
+  });
   $("stop").onclick = () => inTurn(stop);
   pointing($("canvas"));
   document.addEventListener("keydown", keyed);
@@ -250,7 +306,8 @@ function pointing(canvas) {
   const at = (event) => { const box = canvas.getBoundingClientRect(), scale = canvas.width / box.width; return [(event.clientX - box.left) * scale, (event.clientY - box.top) * scale]; };
   canvas.addEventListener("pointerdown", (event) => { held = { at: at(event), moved: false }; canvas.setPointerCapture(event.pointerId); });
   canvas.addEventListener("pointermove", (event) => {
-    if (!held || !picture) return;
+    if (!picture) return;
+    if (!held) { under(picture.placeOf(at(event))); return; }
     const now = at(event), [dx, dy] = [now[0] - held.at[0], now[1] - held.at[1]];
     if (!held.moved && Math.hypot(dx, dy) < 5) return;
     held.moved = true;
@@ -261,6 +318,7 @@ function pointing(canvas) {
     if (held && !held.moved) windowAt(picture?.placeOf(at(event)));
     held = null;
   });
+  canvas.addEventListener("pointerleave", () => under(null));
   canvas.addEventListener("wheel", (event) => { event.preventDefault(); picture?.zoomBy(Math.exp(-event.deltaY / 400), at(event)); }, { passive: false });
 }
 

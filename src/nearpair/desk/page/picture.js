@@ -126,6 +126,7 @@ export class Picture {
   }
 
   redraw() {
+    this.atRest = false;
     if (this.wanted) return;
     this.wanted = true;
     requestAnimationFrame(() => { this.wanted = false; this.draw(); });
@@ -156,6 +157,8 @@ export class Picture {
       this.composite.mix({ ...how, share: first });
       this.composite.mix({ ...how, share: 1 - first, box: [size[0], 0, ...size] });
     } else this.composite.mix(how);
+    this.box = { x0: ((x0 + 1) / 2) * size[0], y0: ((1 - y1) / 2) * size[1], x1: ((x1 + 1) / 2) * size[0], y1: ((1 - y0) / 2) * size[1] };
+    this.ondrawn?.();
     this.drawn = performance.now() - start;
     this.atRest = this.complete && this.still && (looks[0] !== "left" || this.look !== "glasses" || this.mixture !== null);
     if (!this.first && this.complete) this.first = performance.now();
