@@ -272,8 +272,9 @@ def test_nothing_is_wider_than_the_screen(browser, shoot, width):
         desk = Desk(browser, address, size=(width, 844))
         desk.wait("window.desk?.picture?.first > 0")
         assert desk.tell("document.documentElement.scrollWidth") <= width
+        controls = "button, select, input:not([type=checkbox]), .form, summary"
         small = desk.tell(
-            "() => [...document.querySelectorAll('button, select, input:not([type=checkbox]), .form, summary')].filter((n) => n.offsetParent)"
+            f"() => [...document.querySelectorAll('{controls}')].filter((n) => n.offsetParent)"
             ".map((n) => Math.min(n.offsetHeight, n.offsetWidth)).filter((v) => v < 43)"
         )
         assert small == []

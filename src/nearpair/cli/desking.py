@@ -55,4 +55,7 @@ def desk(
         say.plain(f"The desk is open at {address}")
         say.plain("End it with Ctrl-C. Everything that is decided there is kept at once.")
 
-    serve(session, port, browser, announced)
+    try:
+        serve(session, port, browser, announced)
+    except KeyboardInterrupt:  # how a desk is closed
+        say.plain("Closed.")
