@@ -1,6 +1,8 @@
 """The mounted pair with what lies around its crop, in sRGB and at every size, ready to be shown."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from pathlib import Path
 
 import cv2
 import msgspec
@@ -25,6 +27,7 @@ Bytes = NDArray[np.uint8]
 Plane = NDArray[np.float32]
 
 _SMALLEST_PX = 256
+_MOST_ROWS = 1000  # that near and far are taken from
 _MAP_LONG_SIDE_PX = 512
 
 
@@ -63,27 +66,35 @@ def mounted_last(folder: ShootFolder) -> Mounted | None:
 
 def shown(folder: ShootFolder, mounted: Mounted) -> Shown:
     """Read the pair and its views. Raises FrameError, and ShootError if they do not belong together."""
-    pair = [as_seen(folder.left), as_seen(folder.right)]
-    if mounted.mounting.base_share == 1.0:
-        views = [as_seen(folder.view(name)) for name in mounted.stations]
-        size = (views[0].shape[0], views[0].shape[1])
-        matrices = (mounted.left_matrix, mounted.right_matrix)
-        whole = [_laid(view, matrix, size) for view, matrix in zip(views, matrices, strict=True)]
-    else:  # around a picture seen from elsewhere there is nothing that fits it
-        x, y, width, height = mounted.mounting.crop_px
-        whole = [np.zeros((y + height, x + width, 3), np.uint8) for _ in pair]
-    for picture, cut in zip(whole, pair, strict=True):
-        _put(picture, cut, mounted.mounting.crop_px)
-    parallax = read_tiff(folder.parallax)
-    known = parallax[np.isfinite(parallax)]
-    near, far = (float(v) for v in np.percentile(known, [1, 99])) if known.size else (None, None)
+    eyes = zip((folder.left, folder.right), mounted.stations, _matrices(mounted), strict=True)
+    with ThreadPoolExecutor(3) as pool:  # decoding and moving leave the other cores alone
+        wholes = [pool.submit(_whole, folder, mounted, *eye) for eye in eyes]
+        parallax = read_tiff(folder.parallax)
+        some = parallax[:: max(1, parallax.shape[0] // _MOST_ROWS)]
+        known = some[np.isfinite(some)]
+        near, far = (float(v) for v in np.percentile(known, [1, 99])) if known.size else (None, None)
+        left, right = (_pyramid(whole.result()) for whole in wholes)
     factor = max(1, -(-max(parallax.shape) // _MAP_LONG_SIDE_PX))
     middle = factor // 2
     small = np.ascontiguousarray(parallax[middle::factor, middle::factor], np.float32)
-    left, right = (_pyramid(picture) for picture in whole)
-    return Shown(
-        mounted.key, mounted.stations, mounted.mounting, mounted.adjust, left, right, small, factor, near, far
-    )
+    what = (mounted.key, mounted.stations, mounted.mounting, mounted.adjust)
+    return Shown(*what, left, right, small, factor, near, far)
+
+
+def _matrices(mounted: Mounted) -> tuple[Matrix, Matrix]:
+    return mounted.left_matrix, mounted.right_matrix
+
+
+def _whole(folder: ShootFolder, mounted: Mounted, pair: Path, station: str, matrix: Matrix) -> Bytes:
+    """One eye's mounted picture in the place of the left view, with the rest of its own view around it."""
+    x, y, width, height = crop = mounted.mounting.crop_px
+    if mounted.mounting.base_share == 1.0:
+        view = as_seen(folder.view(station))
+        whole = _laid(view, matrix, (view.shape[0], view.shape[1]))
+    else:  # around a picture seen from elsewhere there is nothing that fits it
+        whole = np.zeros((y + height, x + width, 3), np.uint8)
+    _put(whole, as_seen(pair), crop)
+    return whole
 
 
 def mixed(pair: Shown, colour: ColourDecisions) -> tuple[Bytes, ...]:
