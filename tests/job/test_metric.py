@@ -139,3 +139,10 @@ def test_a_wrong_step_is_found(done, true):
     )
     assert "step-differs" in {finding.code for finding in proof.advice}
     assert proof.metric.step.measured_mm == pytest.approx(true.step_mm, rel=0.03)
+
+
+def test_the_base_alone_tells_how_far_away_the_window_was(done, true):
+    """A focus ring whose step is unknown: depths count from its reference plane, whose distance the lens tells."""
+    metric = measured(done, base_mm=true.base_mm).metric
+    assert metric.distance_mm == pytest.approx(true.window, abs=metric.distance_error_mm)
+    assert metric.distance_error_mm < 0.7 * metric.distance_mm
