@@ -142,7 +142,7 @@ def test_a_wrong_step_is_found(done, true):
 
 
 def test_the_base_alone_tells_how_far_away_the_window_was(done, true):
-    """A focus ring whose step is unknown: depths count from its reference plane, whose distance the lens tells."""
+    """A focus ring whose step is unknown: depths count from its reference plane."""
     metric = measured(done, base_mm=true.base_mm).metric
     assert metric.distance_mm == pytest.approx(true.window, abs=metric.distance_error_mm)
     assert metric.distance_error_mm < 0.7 * metric.distance_mm

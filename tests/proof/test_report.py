@@ -11,7 +11,8 @@ import pytest
 from PIL import Image
 
 from nearpair.errors import NearpairError
-from nearpair.proof.model import DepthOfField, EyeCue, Finding, FocusGap, SetAside
+from nearpair.proof.model import DepthOfField, EyeCue, FocusGap, SetAside
+from nearpair.proof.model_advice import Finding
 from nearpair.proof.model_pairs import Candidate
 from nearpair.proof.pictures import depth_picture, legend, thumbnail
 from nearpair.proof.report import PICTURES, VERDICTS, render, with_code
@@ -195,11 +196,11 @@ def test_the_pairs_that_several_stations_can_make(proof):
 
 
 def test_refusals(proof):
-    with pytest.raises(NearpairError, match="must be named anaglyph, left, right, depth, found cover"):
+    with pytest.raises(NearpairError, match="must be named anaglyph, left, right, depth, before, found cover"):
         render(proof, {"cover": b""})
     with pytest.raises(NearpairError, match="picture left must be a JPEG or PNG file"):
         render(proof, {"left": b"GIF89a"})
-    assert set(PICTURES) == {"anaglyph", "left", "right", "depth"}
+    assert set(PICTURES) == {"anaglyph", "left", "right", "depth", "before"}
 
 
 def test_same_proof_same_page(proof, pictures):

@@ -251,6 +251,7 @@ def proof(
     focal_length: options.FocalLength = None,
     glasses: options.GlassesName = None,
     method: options.Method = None,
+    fix: options.Fix = False,
     as_json: options.Json = False,
 ) -> None:
     """Measure the mounted pair and write proof.json and proof.html, with a verdict and advice.
@@ -262,6 +263,7 @@ def proof(
         nearpair proof quartz --screen-width 300 --distance 450
         nearpair proof quartz --method grey
         nearpair proof quartz --base 6.5 --field-width 31
+        nearpair proof quartz --fix
     """
     from nearpair.shoot.run import Overrides
 
@@ -277,9 +279,20 @@ def proof(
         glasses=glasses,
         method=method,
     )
-    found = _run(shoot, "proof", overrides)
+    found = _fixed(shoot, overrides) if fix else _run(shoot, "proof", overrides)
     if found is not None:
         _finished(found, shoot, as_json)
+
+
+def _fixed(shoot: Path, overrides: "Overrides") -> "Proof":
+    """Proof a shoot and try what may help without new frames."""
+    from nearpair.shoot.fixing import fix
+
+    with shown(say.errors()) as progress:
+        found = fix(shoot, overrides, progress)
+    if found.fixed is None:
+        say.errors().print("Nothing that --fix can do: what is left needs new frames, or nothing is wrong.")
+    return found
 
 
 def _run(shoot: Path, stage: str, overrides: "Overrides") -> "Proof | None":

@@ -251,6 +251,12 @@ Strict = Annotated[
         "--strict/--no-strict", help="Stop at a frame that cannot be used, or set it aside and go on."
     ),
 ]
+Fix = Annotated[
+    bool,
+    typer.Option(
+        "--fix", help="Try the remedies that need no new frames; keep what helps, and show before and after."
+    ),
+]
 Json = Annotated[
     bool, typer.Option("--json", help="Result as JSON on standard output, everything else on standard error.")
 ]

@@ -17,17 +17,9 @@ from nearpair.proof.comfort import comfort
 from nearpair.proof.depth import depth
 from nearpair.proof.edges import edges
 from nearpair.proof.match import Grid, block_light, grid, matched
-from nearpair.proof.model import (
-    Capture,
-    Colour,
-    Eyes,
-    Metric,
-    Mounting,
-    Picture,
-    Proof,
-    SetAside,
-    Station,
-)
+from nearpair.proof.model import Capture, Eyes, Metric, Mounting, Picture, Proof, SetAside, Station
+from nearpair.proof.model_advice import Fixed
+from nearpair.proof.model_look import Colour
 from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.ranking import held_against
 from nearpair.proof.rivalry import ghosting, rivalry, through
@@ -58,6 +50,7 @@ class Inputs:
     metric: Metric | None = None
     candidates: list[Candidate] = field(default_factory=list)
     next_base: NextBase | None = None
+    fixed: Fixed | None = None
 
 
 def assemble(inputs: Inputs) -> Proof:
@@ -83,6 +76,7 @@ def assemble(inputs: Inputs) -> Proof:
         next_base=held_against(inputs.next_base, inputs.candidates, measured_depth.relief.range_arcmin),
         advice=[],
         verdict="ready",
+        fixed=inputs.fixed,
         notes=inputs.notes,
     )
     advice = advise(draft)

@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 from nearpair.optics.viewing import Viewing, px_to_arcmin
 from nearpair.pixels.luma import luma
 from nearpair.proof.match import grid
-from nearpair.proof.model import Depth, Relief
+from nearpair.proof.model_look import Depth, Relief
 
 Plane = NDArray[np.float32]
 

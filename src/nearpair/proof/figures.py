@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass
 
-from nearpair.proof.model import Comfort, Depth, Length, Limit, Metric, Proof
+from nearpair.proof.model import Length, Metric, Proof
+from nearpair.proof.model_look import Comfort, Depth, Limit
 from nearpair.proof.phrases import percent, with_error
 
 Row = tuple[str, str, str]

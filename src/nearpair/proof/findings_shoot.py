@@ -6,7 +6,8 @@ the two of the pair only. Thresholds without a source named beside them are a ch
 
 from collections.abc import Iterator
 
-from nearpair.proof.model import Finding, FocusGap, Proof, Severity, Station
+from nearpair.proof.model import FocusGap, Proof, Station
+from nearpair.proof.model_advice import Finding, Severity
 from nearpair.proof.phrases import percent
 
 EYES_SURE = 0.8

@@ -15,11 +15,11 @@ from markupsafe import Markup
 from nearpair.errors import NearpairError
 from nearpair.proof.figures import figures
 from nearpair.proof.model import Proof, Station
-from nearpair.proof.phrases import percent
+from nearpair.proof.phrases import amount, percent
 from nearpair.proof.pictures import legend
 from nearpair.proof.scalebar import scale_bar
 
-PICTURES = ("anaglyph", "left", "right", "depth")
+PICTURES = ("anaglyph", "left", "right", "depth", "before")
 """Names of the pictures a report can show; each may be left out."""
 
 VERDICTS = {
@@ -71,6 +71,7 @@ def _environment() -> Environment:
     )
     environment.filters["with_code"] = with_code
     environment.filters["percent"] = percent
+    environment.filters["amount"] = amount
     return environment
 
 

@@ -32,7 +32,7 @@ from numpy.typing import NDArray
 from nearpair.colour.glasses import Glasses
 from nearpair.colour.light import LUMINANCE_WEIGHTS
 from nearpair.proof.match import Grid, Light, partners
-from nearpair.proof.model import Ghosting, Rivalry
+from nearpair.proof.model_look import Ghosting, Rivalry
 
 Plane = NDArray[np.float32]
 

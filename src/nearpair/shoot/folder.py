@@ -102,6 +102,11 @@ class ShootFolder:
         """The folder for what is derived and may be deleted."""
         return self.root / ".cache"
 
+    @property
+    def before_fix(self) -> Path:
+        """The anaglyph before `nearpair proof --fix`, as the proof's page shows it."""
+        return self.cache / "before-fix.jpg"
+
     def view(self, station: str) -> Path:
         """Return the file of the all-in-focus view of a station."""
         return self.root / "views" / f"{safe_name(station)}.tif"

@@ -21,6 +21,7 @@ from nearpair.proof.model import (
     decode,
     encode,
 )
+from nearpair.proof.model_advice import Fixed
 from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.pictures import depth_picture, thumbnail
 from nearpair.proof.report import render
@@ -47,6 +48,7 @@ class Subject(msgspec.Struct, frozen=True):
     metric: Metric | None = None
     candidates: list[Candidate] = []
     next_base: NextBase | None = None
+    fixed: Fixed | None = None
 
 
 def _key(decisions: Decisions, subject: Subject) -> str:
@@ -59,6 +61,35 @@ def drop_stale_proof(shoot: ShootFolder, memo: Memo, decisions: Decisions, subje
     if memo.recall("proof", _key(decisions, subject), outputs) is None:
         for path in outputs:
             path.unlink(missing_ok=True)
+
+
+def _fixed_key(decisions: Decisions, eyes: Eyes, mounting: Mounting) -> str:
+    made = (eyes.left, eyes.right, mounting.crop_px, mounting.floating_px)
+    return key_of(decisions.mounting, decisions.viewing, decisions.colour, made)
+
+
+def record_fixed(
+    shoot: ShootFolder, memo: Memo, decisions: Decisions, proof: Proof, fixed: Fixed, before: bytes
+) -> None:
+    """Remember what --fix did, and the picture (JPEG) before it, as long as these decisions stand."""
+    write_whole(shoot.before_fix, before)
+    key = _fixed_key(decisions, proof.eyes, proof.mounting)
+    memo.record("fix", key, [shoot.before_fix], msgspec.json.encode(fixed))
+
+
+def recall_fixed(
+    shoot: ShootFolder, memo: Memo, decisions: Decisions, eyes: Eyes, mounting: Mounting
+) -> Fixed | None:
+    """What --fix did to come to these decisions, if it did."""
+    found = memo.recall("fix", _fixed_key(decisions, eyes, mounting), [shoot.before_fix])
+    return None if found is None else msgspec.json.decode(found, type=Fixed)
+
+
+def as_shown(shoot: ShootFolder, decisions: Decisions, mounting: Mounting) -> bytes:
+    """The anaglyph as it is published now, as a small JPEG file."""
+    left, right = masked(*pair_as_seen(shoot), mounting.floating_px)
+    seen = anaglyph(left, right, glasses_named(decisions.colour.glasses), decisions.colour.method)
+    return _jpeg_bytes(shoot, thumbnail(np.asarray(seen, np.uint8), _REPORT_PX))
 
 
 def prove(
@@ -102,6 +133,7 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
         metric=subject.metric,
         candidates=subject.candidates,
         next_base=subject.next_base,
+        fixed=subject.fixed,
     )
 
 
@@ -123,7 +155,8 @@ def _pictures(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, byt
     bar = scale_bar(proof)
     if bar is not None:
         pictures |= {name: drawn(pictures[name], bar) for name in ("anaglyph", "left", "right")}
-    return {name: _jpeg_bytes(shoot, picture) for name, picture in pictures.items()}
+    files = {name: _jpeg_bytes(shoot, picture) for name, picture in pictures.items()}
+    return files if proof.fixed is None else {**files, "before": shoot.before_fix.read_bytes()}
 
 
 def _jpeg_bytes(shoot: ShootFolder, picture: NDArray[Any]) -> bytes:
