@@ -196,7 +196,8 @@ def test_the_pairs_that_several_stations_can_make(proof):
 
 
 def test_refusals(proof):
-    with pytest.raises(NearpairError, match="must be named anaglyph, left, right, depth, before, found cover"):
+    named = "must be named anaglyph, left, right, depth, before, found cover"
+    with pytest.raises(NearpairError, match=named):
         render(proof, {"cover": b""})
     with pytest.raises(NearpairError, match="picture left must be a JPEG or PNG file"):
         render(proof, {"left": b"GIF89a"})

@@ -64,6 +64,7 @@ def make(
     aspect: options.Aspect = None,
     floating: options.FloatingWhen = None,
     base_share: options.BaseShare = None,
+    viewing: options.ViewingWay = None,
     screen_width: options.ScreenWidth = None,
     distance: options.Distance = None,
     eyes: options.Pupils = None,
@@ -95,6 +96,7 @@ def make(
     from nearpair.shoot.run import Overrides
     from nearpair.shoot.run import make as make_shoot
 
+    width, distance = options.seen(viewing, screen_width, distance)
     overrides = Overrides(
         left=left,
         right=right,
@@ -103,7 +105,7 @@ def make(
         aspect=aspect,
         floating=floating.value if floating else None,
         base_share=base_share,
-        screen_width_mm=screen_width,
+        screen_width_mm=width,
         distance_mm=distance,
         eyes_mm=eyes,
         base_mm=base,
@@ -141,6 +143,7 @@ def sort(sources: options.Sources, as_json: options.Json = False) -> None:
 @told
 def pairs(
     shoot: options.Shoot,
+    viewing: options.ViewingWay = None,
     screen_width: options.ScreenWidth = None,
     distance: options.Distance = None,
     eyes: options.Pupils = None,
@@ -159,7 +162,8 @@ def pairs(
     """
     from nearpair.shoot.run import Overrides, candidates
 
-    overrides = Overrides(screen_width_mm=screen_width, distance_mm=distance, eyes_mm=eyes)
+    width, distance = options.seen(viewing, screen_width, distance)
+    overrides = Overrides(screen_width_mm=width, distance_mm=distance, eyes_mm=eyes)
     with shown(say.errors()) as progress:
         found = candidates(shoot, overrides, progress)
     say.lines(pair_words.pairs(found, shoot), to_stderr=as_json)
@@ -241,6 +245,7 @@ def export(shoot: options.Shoot, glasses: options.GlassesName = None, method: op
 @told
 def proof(
     shoot: options.Shoot,
+    viewing: options.ViewingWay = None,
     screen_width: options.ScreenWidth = None,
     distance: options.Distance = None,
     eyes: options.Pupils = None,
@@ -261,14 +266,16 @@ def proof(
     For example:
 
         nearpair proof quartz --screen-width 300 --distance 450
+        nearpair proof quartz --viewing phone
         nearpair proof quartz --method grey
         nearpair proof quartz --base 6.5 --field-width 31
         nearpair proof quartz --fix
     """
     from nearpair.shoot.run import Overrides
 
+    width, distance = options.seen(viewing, screen_width, distance)
     overrides = Overrides(
-        screen_width_mm=screen_width,
+        screen_width_mm=width,
         distance_mm=distance,
         eyes_mm=eyes,
         base_mm=base,

@@ -9,6 +9,7 @@ from typing import Annotated, Literal, get_args, get_type_hints
 import typer
 
 from nearpair.colour.glasses import GLASSES
+from nearpair.optics.presets import PRESETS
 from nearpair.optics.sources import EYES_LARGEST_MM, EYES_SMALLEST_CHILD_MM
 from nearpair.shoot.decisions import ASPECT, ColourDecisions
 
@@ -198,6 +199,35 @@ ScreenWidth = Annotated[
 Distance = Annotated[
     float | None,
     typer.Option("--distance", metavar="MM", callback=_length, help="How far from it the viewer sits."),
+]
+PRESET_NAMES: tuple[str, ...] = tuple(PRESETS)
+
+
+def _viewing(value: str | None) -> str | None:
+    return _one_of(value, PRESET_NAMES)
+
+
+def seen(
+    viewing: str | None, width: float | None, distance: float | None
+) -> tuple[float | None, float | None]:
+    """Width and distance in mm: as given, else of the way of looking that was named, else None."""
+    if viewing is None:
+        return width, distance
+    preset = PRESETS[viewing]
+    return (
+        preset.screen_width_mm if width is None else width,
+        preset.distance_mm if distance is None else distance,
+    )
+
+
+ViewingWay = Annotated[
+    str | None,
+    typer.Option(
+        "--viewing",
+        metavar="WAY",
+        callback=_viewing,
+        help=f"Usual width and distance of a way of looking: {listed(PRESET_NAMES)}.",
+    ),
 ]
 Pupils = Annotated[
     float | None,

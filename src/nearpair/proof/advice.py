@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import msgspec
 
-from nearpair.proof import findings_base, findings_metric, findings_shoot, findings_view
+from nearpair.proof import findings_base, findings_metric, findings_shoot, findings_stacks, findings_view
 from nearpair.proof.model import Proof
 from nearpair.proof.model_advice import Finding, Verdict
 
@@ -17,17 +17,22 @@ RULES: tuple[Rule, ...] = (
     findings_shoot.eyes,
     findings_shoot.matching,
     findings_shoot.gaps,
+    findings_stacks.moved,
     findings_view.height,
     findings_view.comfort,
     findings_view.base,
     findings_view.window,
     findings_shoot.single_frames,
+    findings_stacks.spoilt,
+    findings_stacks.cover,
     findings_shoot.exposure,
     findings_view.rivalry,
     findings_view.flat,
     findings_shoot.stack_ends,
     findings_view.ghosting,
+    findings_stacks.highlights,
     findings_shoot.coverage,
+    findings_stacks.camera_height,
     findings_shoot.order,
     findings_shoot.set_aside,
     findings_metric.moves,

@@ -19,10 +19,13 @@ from nearpair.proof.edges import edges
 from nearpair.proof.match import Grid, block_light, grid, matched
 from nearpair.proof.model import Capture, Eyes, Metric, Mounting, Picture, Proof, SetAside, Station
 from nearpair.proof.model_advice import Fixed
+from nearpair.proof.model_capture import LocalShifts
 from nearpair.proof.model_look import Colour
 from nearpair.proof.model_pairs import Candidate, NextBase
+from nearpair.proof.onesided import highlights
 from nearpair.proof.ranking import held_against
 from nearpair.proof.rivalry import ghosting, rivalry, through
+from nearpair.proof.sharpness import sharpness
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,6 +54,7 @@ class Inputs:
     candidates: list[Candidate] = field(default_factory=list)
     next_base: NextBase | None = None
     fixed: Fixed | None = None
+    local: LocalShifts | None = None
 
 
 def assemble(inputs: Inputs) -> Proof:
@@ -77,6 +81,7 @@ def assemble(inputs: Inputs) -> Proof:
         advice=[],
         verdict="ready",
         fixed=inputs.fixed,
+        local_shifts=inputs.local,
         notes=inputs.notes,
     )
     advice = advise(draft)
@@ -105,6 +110,14 @@ def _colour(inputs: Inputs, on: Grid) -> Colour:
 
 
 def _capture(inputs: Inputs, on: Grid) -> Capture:
-    points = matched(block_light(inputs.left, on), block_light(inputs.right, on), on)
+    left, right = block_light(inputs.left, on), block_light(inputs.right, on)
+    points = matched(left, right, on)
     pair = [s for s in inputs.stations if s.name in (inputs.eyes.left, inputs.eyes.right)]
-    return capture(points, pair)
+    found = capture(points, pair)
+    focus = sharpness(inputs.left, inputs.right, inputs.parallax)
+    return msgspec.structs.replace(
+        found,
+        sharpness_by_depth=list(focus.by_depth),
+        one_sided_share=focus.one_sided_share,
+        highlights_one_eye_share=highlights(left, right, on).share,
+    )

@@ -12,6 +12,7 @@ import msgspec
 import numpy as np
 
 from nearpair.proof.model_advice import Finding, Fixed, Verdict
+from nearpair.proof.model_capture import LocalShifts, SpoiltFrame
 from nearpair.proof.model_look import Colour, Comfort, Depth, Edges
 from nearpair.proof.model_pairs import Candidate, NextBase
 
@@ -80,6 +81,7 @@ class Station(msgspec.Struct, frozen=True, kw_only=True):
     focus: Focus
     depth_of_field: DepthOfField | None = None
     offset_mm: float | None = None
+    spoilt: list[SpoiltFrame] = []
 
 
 class SetAside(msgspec.Struct, frozen=True, kw_only=True):
@@ -187,6 +189,9 @@ class Capture(msgspec.Struct, frozen=True, kw_only=True):
 
     `exposure_ratio`: right over left. `white_balance_shift`: largest of red/green and blue/green changes,
     right over left, as a ratio away from 1. `unsharp_share`: largest share of a view that is not sharp.
+    `sharpness_by_depth`: fine detail, right over left, log2, by twentieths of the depth, nearest first.
+    `one_sided_share` of the matched places with texture has less than a quarter of the detail in one view.
+    `highlights_one_eye_share` of the matched places is bright for one eye only.
     """
 
     exposure_ratio: float | None
@@ -196,6 +201,9 @@ class Capture(msgspec.Struct, frozen=True, kw_only=True):
     covered_fraction: float | None
     unsharp_share: float | None
     gaps: int
+    sharpness_by_depth: list[float] = []
+    one_sided_share: float | None = None
+    highlights_one_eye_share: float | None = None
 
 
 class Picture(msgspec.Struct, frozen=True, kw_only=True):
@@ -221,6 +229,7 @@ class Proof(msgspec.Struct, frozen=True, kw_only=True):
     colour: Colour
     capture: Capture
     edges: Edges
+    local_shifts: LocalShifts | None = None
     candidates: list[Candidate] = []
     next_base: NextBase | None = None
     advice: list[Finding]

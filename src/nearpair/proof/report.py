@@ -32,8 +32,12 @@ _BAR_STEP, _BAR_HEIGHT = 20, 48
 _SIGNATURES = {b"\xff\xd8\xff": "image/jpeg", b"\x89PNG\r\n\x1a\n": "image/png"}
 
 
-def render(proof: Proof, pictures: Mapping[str, bytes]) -> str:
+def render(
+    proof: Proof, pictures: Mapping[str, bytes], places: Mapping[str, tuple[bytes, str]] | None = None
+) -> str:
     """HTML page of `proof`. `pictures` holds JPEG or PNG files by name (see PICTURES).
+
+    places: for codes of findings a picture of where, as a file, and what its marks mean.
 
     Raises NearpairError for another name or another kind of file. Same input, same text.
     """
@@ -51,6 +55,10 @@ def render(proof: Proof, pictures: Mapping[str, bytes]) -> str:
             verdict={"word": word, "text": text},
             pictures={
                 name: _data_address(name, pictures[name]) if name in pictures else None for name in PICTURES
+            },
+            places={
+                code: {"address": _data_address(code, file), "caption": caption}
+                for code, (file, caption) in (places or {}).items()
             },
             legend=_legend(proof),
             bar=scale_bar(proof),

@@ -3,22 +3,20 @@
 import math
 
 import msgspec
-import numpy as np
 
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_float_tiff, write_tiff
 from nearpair.pairs.dense import dense
-from nearpair.pairs.matches import match
 from nearpair.pairs.mounting import mounted
-from nearpair.pairs.onrows import WRONG_PX
 from nearpair.pairs.placing import Laid, Placed, allowed_for, floating_sides, parallax_of, place
 from nearpair.pairs.rectify import Rectified
-from nearpair.pixels.luma import luma, reduced
 from nearpair.progress import Progress
 from nearpair.proof.model import Mounting, Residual
+from nearpair.proof.model_capture import LocalShifts
 from nearpair.shoot.atomic import replacing
+from nearpair.shoot.comparing import compared
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.levelling import Focused, on_common_rows
@@ -37,6 +35,7 @@ class Mounted(msgspec.Struct, frozen=True):
 
     key: str
     mounting: Mounting
+    local: LocalShifts | None = None
 
 
 def mount_pair(
@@ -73,7 +72,8 @@ def mount_pair(
     right, parallax = seen.right, seen.parallax
     floating = floating_sides(parallax) if asked.floating == "auto" else (0, 0)
     progress("mounting the pair", 3, _STEPS)
-    residual = _residual(left, right)
+    focal_map = read_tiff(shoot.focus(pair[0].station.name))
+    residual, local = compared(left, right, focal_map, placed.mount.crop_px)
     for path, picture, member in zip(outputs, (left, right), pair, strict=False):
         frame = _reference(member)
         with replacing(path) as part:
@@ -81,7 +81,8 @@ def mount_pair(
     with replacing(outputs[2]) as part:
         write_float_tiff(part, parallax)
     done = _report(placed, rows, laid, focal_known, residual, floating)
-    result = Mounted(key, msgspec.structs.replace(done, filled_share=seen.filled_share))
+    local = local if asked.base_share == 1 else None  # what was reckoned from depth tells nothing anew
+    result = Mounted(key, msgspec.structs.replace(done, filled_share=seen.filled_share), local)
     memo.record("mount", key, outputs, msgspec.json.encode(result))
     progress("mounting the pair", _STEPS, _STEPS)
     return result
@@ -106,17 +107,6 @@ def _laid(
     usable = (merged[0].covered_px, merged[1].covered_px)
     turn, onto = level.on.first.resampled(factor), level.on.second.resampled(factor)
     return Laid(size, turn, onto, usable, disparity, factor, base_share), level.on.rows
-
-
-def _residual(left: Pixels, right: Pixels) -> Residual:
-    """Vertical parallax left over, measured anew on the mounted pair (px of the full pictures)."""
-    factor = match_factor((left.shape[0], left.shape[1]))
-    found = match(reduced(luma(left), factor), reduced(luma(right), factor))
-    dy = found.first[:, 1] - found.second[:, 1]
-    dy = dy[np.abs(dy - np.median(dy)) < WRONG_PX] * factor if dy.size else dy
-    if dy.size < 16:
-        return Residual(rms=None, p95=None)
-    return Residual(rms=float(np.sqrt(np.mean(dy**2))), p95=float(np.percentile(np.abs(dy), 95)))
 
 
 def _report(

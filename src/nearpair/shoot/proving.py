@@ -22,10 +22,12 @@ from nearpair.proof.model import (
     encode,
 )
 from nearpair.proof.model_advice import Fixed
+from nearpair.proof.model_capture import LocalShifts
 from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.pictures import depth_picture, thumbnail
 from nearpair.proof.report import render
 from nearpair.proof.scalebar import drawn, scale_bar
+from nearpair.proof.where import Pair, where
 from nearpair.shoot.atomic import replacing, write_whole
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.exporting import glasses_named, pair_as_seen
@@ -49,6 +51,7 @@ class Subject(msgspec.Struct, frozen=True):
     candidates: list[Candidate] = []
     next_base: NextBase | None = None
     fixed: Fixed | None = None
+    local: LocalShifts | None = None
 
 
 def _key(decisions: Decisions, subject: Subject) -> str:
@@ -104,7 +107,8 @@ def prove(
     inputs = _inputs(shoot, decisions, subject)
     proof = assemble(inputs)
     progress("proofing", 1, 3)
-    write_whole(shoot.proof_html, render(proof, _pictures(shoot, inputs, proof)).encode())
+    page = render(proof, _pictures(shoot, inputs, proof), _places(shoot, inputs, proof))
+    write_whole(shoot.proof_html, page.encode())
     progress("proofing", 2, 3)
     written = encode(proof)
     write_whole(shoot.proof_json, written)
@@ -134,6 +138,7 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
         candidates=subject.candidates,
         next_base=subject.next_base,
         fixed=subject.fixed,
+        local=subject.local,
     )
 
 
@@ -157,6 +162,13 @@ def _pictures(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, byt
         pictures |= {name: drawn(pictures[name], bar) for name in ("anaglyph", "left", "right")}
     files = {name: _jpeg_bytes(shoot, picture) for name, picture in pictures.items()}
     return files if proof.fixed is None else {**files, "before": shoot.before_fix.read_bytes()}
+
+
+def _places(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, tuple[bytes, str]]:
+    """Pictures of where, by the codes of the findings, with their captions."""
+    pair = Pair(inputs.left, inputs.right, inputs.anaglyph, inputs.parallax, inputs.glasses)
+    found = where(pair, proof)
+    return {code: (_jpeg_bytes(shoot, place.picture), place.caption) for code, place in found.items()}
 
 
 def _jpeg_bytes(shoot: ShootFolder, picture: NDArray[Any]) -> bytes:

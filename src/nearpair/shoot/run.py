@@ -258,6 +258,7 @@ def _staged(
         listed,
         next_base(listed, chosen_mm),
         recall_fixed(folder, memo, decisions, eyes_of(looked), mounted.mounting),
+        mounted.local,
     )
     drop_stale_proof(folder, memo, decisions, subject)
     if last == 2:
