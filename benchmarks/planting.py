@@ -175,7 +175,7 @@ FAULTS: dict[str, tuple[Callable[[Folders], Folders], tuple[str, ...]]] = {
     "one shaken frame": (shaken_frame, ("shaken-frame",)),
     "0.3 stops between the eyes": (third_of_a_stop, ("exposure-difference",)),
     "white balance differs": (other_white_balance, ("white-balance-difference",)),
-    "folders named wrongly": (swapped_folders, ("eyes-swapped-folders",)),
+    "folders named wrongly": (swapped_folders, ("eyes-swapped-folders", "eyes-contradiction")),
     "3 px vertical offset": (three_px_higher, ("camera-height",)),
     "saturated red subject": (red_subject, ("red-rivalry",)),
     "repeated frame": (repeated_frame, ("repeated-frame",)),

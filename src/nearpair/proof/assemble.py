@@ -25,6 +25,7 @@ from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.onesided import highlights
 from nearpair.proof.ranking import held_against
 from nearpair.proof.rivalry import ghosting, rivalry, through
+from nearpair.proof.seen import seen
 from nearpair.proof.sharpness import sharpness
 
 
@@ -72,6 +73,7 @@ def assemble(inputs: Inputs) -> Proof:
         mounting=inputs.mounting,
         depth=measured_depth,
         metric=inputs.metric,
+        seen=seen(inputs.parallax, measured_depth, inputs.viewing, inputs.metric, inputs.mounting),
         comfort=comfort(measured_depth, inputs.mounting.residual_vertical_px, inputs.viewing, width),
         colour=_colour(inputs, on),
         capture=_capture(inputs, on),

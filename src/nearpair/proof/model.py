@@ -13,7 +13,7 @@ import numpy as np
 
 from nearpair.proof.model_advice import Finding, Fixed, Verdict
 from nearpair.proof.model_capture import LocalShifts, SpoiltFrame
-from nearpair.proof.model_look import Colour, Comfort, Depth, Edges
+from nearpair.proof.model_look import Colour, Comfort, Depth, Edges, Seen
 from nearpair.proof.model_pairs import Candidate, NextBase
 
 Order = Literal["far-to-near", "near-to-far", "unknown"]
@@ -226,6 +226,7 @@ class Proof(msgspec.Struct, frozen=True, kw_only=True):
     depth: Depth
     metric: Metric | None = None
     comfort: Comfort
+    seen: Seen | None = None
     colour: Colour
     capture: Capture
     edges: Edges

@@ -4,7 +4,10 @@ import msgspec
 
 
 class Relief(msgspec.Struct, frozen=True, kw_only=True):
-    """How much depth the viewer gets; see `proof.depth.relief` for the score's formula."""
+    """How much depth the viewer gets; see `proof.depth.relief` for the score's formula.
+
+    `jump_arcmin`: the usual size of the depth jumps, null without any.
+    """
 
     score: float | None
     range_arcmin: float | None
@@ -13,6 +16,7 @@ class Relief(msgspec.Struct, frozen=True, kw_only=True):
     jump_length_heights: float
     layers: float
     textured_share: float
+    jump_arcmin: float | None = None
 
 
 class Depth(msgspec.Struct, frozen=True, kw_only=True):
@@ -62,6 +66,28 @@ class Comfort(msgspec.Struct, frozen=True, kw_only=True):
     vertical_rms_arcmin: float | None
     vertical_p95_arcmin: float | None
     within: bool
+
+
+class Histogram(msgspec.Struct, frozen=True, kw_only=True):
+    """Shares of the pixels by parallax, in even steps from `first_arcmin` on."""
+
+    first_arcmin: float
+    step_arcmin: float
+    shares: list[float]
+
+
+class Seen(msgspec.Struct, frozen=True, kw_only=True):
+    """What the viewer meets beyond near and far; see `proof.seen`.
+
+    `crowded_share`: of the left and right tenth of the picture, what stands in front of the window.
+    `seen_larger`: how many times larger than it is the subject seems. `roundness`: depth over width, 1 as in
+    life. Null where lengths in mm are not known.
+    """
+
+    histogram: Histogram | None = None
+    crowded_share: float | None = None
+    seen_larger: float | None = None
+    roundness: float | None = None
 
 
 class Rivalry(msgspec.Struct, frozen=True, kw_only=True):

@@ -17,9 +17,11 @@ from nearpair.proof.figures import figures
 from nearpair.proof.model import Proof, Station
 from nearpair.proof.phrases import amount, percent
 from nearpair.proof.pictures import legend
+from nearpair.proof.relief_words import relief_words
 from nearpair.proof.scalebar import scale_bar
+from nearpair.proof.spread import chart
 
-PICTURES = ("anaglyph", "left", "right", "depth", "before")
+PICTURES = ("anaglyph", "left", "right", "depth", "above", "before")
 """Names of the pictures a report can show; each may be left out."""
 
 VERDICTS = {
@@ -61,6 +63,8 @@ def render(
                 for code, (file, caption) in (places or {}).items()
             },
             legend=_legend(proof),
+            relief=relief_words(proof),
+            chart=chart(proof),
             bar=scale_bar(proof),
             stations=[_station(station) for station in proof.stations],
             figures=figures(proof),

@@ -24,7 +24,7 @@ from nearpair.proof.model import (
 from nearpair.proof.model_advice import Fixed
 from nearpair.proof.model_capture import LocalShifts
 from nearpair.proof.model_pairs import Candidate, NextBase
-from nearpair.proof.pictures import depth_picture, thumbnail
+from nearpair.proof.pictures import depth_picture, from_above, thumbnail
 from nearpair.proof.report import render
 from nearpair.proof.scalebar import drawn, scale_bar
 from nearpair.proof.where import Pair, where
@@ -156,12 +156,24 @@ def _pictures(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, byt
         "right": thumbnail(right, _REPORT_PX // 2),
     }
     if near is not None and far is not None:
-        pictures["depth"] = depth_picture(inputs.parallax[::step, ::step], near, far)
+        small = inputs.parallax[::step, ::step]
+        pictures["depth"] = depth_picture(small, near, far)
+        pictures["above"] = _from_above(small, proof, near, far)
     bar = scale_bar(proof)
     if bar is not None:
         pictures |= {name: drawn(pictures[name], bar) for name in ("anaglyph", "left", "right")}
     files = {name: _jpeg_bytes(shoot, picture) for name, picture in pictures.items()}
     return files if proof.fixed is None else {**files, "before": shoot.before_fix.read_bytes()}
+
+
+def _from_above(
+    parallax: NDArray[np.float32], proof: Proof, near_px: float, far_px: float
+) -> NDArray[np.uint8]:
+    limit = proof.comfort.limits["one-degree"]
+    per_mm = proof.picture.width_px / proof.comfort.viewing.screen_width_mm
+    ends = [mm * per_mm for mm in (limit.near_mm, limit.far_mm) if mm is not None]
+    room = 0.15 * max(far_px - near_px, 1.0)
+    return from_above(parallax, min(near_px, 0.0) - room, max(far_px, 0.0) + room, [0.0, *ends])
 
 
 def _places(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, tuple[bytes, str]]:
