@@ -15,7 +15,8 @@ from nearpair.proof.model import DepthOfField, EyeCue, FocusGap, SetAside
 from nearpair.proof.model_advice import Finding
 from nearpair.proof.model_pairs import Candidate
 from nearpair.proof.pictures import depth_picture, legend, thumbnail
-from nearpair.proof.report import PICTURES, VERDICTS, render, with_code
+from nearpair.proof.report import PICTURES, render, with_code
+from nearpair.proof.words import VERDICTS
 
 replace = msgspec.structs.replace
 VOID = {"meta", "img", "br", "line", "rect", "path"}

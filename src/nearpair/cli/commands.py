@@ -259,7 +259,7 @@ def proof(
     fix: options.Fix = False,
     as_json: options.Json = False,
 ) -> None:
-    """Measure the mounted pair and write proof.json and proof.html, with a verdict and advice.
+    """Measure the mounted pair and write proof.json, proof.html and proof.pdf, with verdict and advice.
 
     Whatever is not up to date is made first.
 

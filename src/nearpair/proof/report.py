@@ -20,15 +20,10 @@ from nearpair.proof.pictures import legend
 from nearpair.proof.relief_words import relief_words
 from nearpair.proof.scalebar import scale_bar
 from nearpair.proof.spread import chart
+from nearpair.proof.words import CAUTIONS, VERDICTS
 
 PICTURES = ("anaglyph", "left", "right", "depth", "above", "before")
 """Names of the pictures a report can show; each may be left out."""
-
-VERDICTS = {
-    "ready": ("Ready", "Nothing measured speaks against showing this pair."),
-    "with care": ("Ready with care", "The pair can be shown; what follows deserves a look first."),
-    "rework": ("Rework", "Something should be put right before this pair is shown."),
-}
 
 _BAR_STEP, _BAR_HEIGHT = 20, 48
 _SIGNATURES = {b"\xff\xd8\xff": "image/jpeg", b"\x89PNG\r\n\x1a\n": "image/png"}
@@ -64,6 +59,7 @@ def render(
             },
             legend=_legend(proof),
             relief=relief_words(proof),
+            cautions=CAUTIONS,
             chart=chart(proof),
             bar=scale_bar(proof),
             stations=[_station(station) for station in proof.stations],

@@ -5,7 +5,7 @@ views/<station>.tif           all-in-focus view          views/<station>.focus.t
 pair/left.tif, right.tif      mounted views              pair/parallax.tif           their parallax
 pair/depth.tif                depth in mm, if known
 out/                          outputs
-proof.json, proof.html        the proof
+proof.json, .html, .pdf       the proof
 .cache/                       derived, safe to delete at any time
 """
 
@@ -96,6 +96,11 @@ class ShootFolder:
     def proof_html(self) -> Path:
         """The proof for people."""
         return self.root / "proof.html"
+
+    @property
+    def proof_pdf(self) -> Path:
+        """The proof on paper."""
+        return self.root / "proof.pdf"
 
     @property
     def cache(self) -> Path:

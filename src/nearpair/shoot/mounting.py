@@ -54,7 +54,7 @@ def mount_pair(
     recalled = memo.recall("mount", key, outputs)
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Mounted)
-    for stale in (shoot.proof_json, shoot.proof_html):
+    for stale in (shoot.proof_json, shoot.proof_html, shoot.proof_pdf):
         # a proof must never stand beside a pair it does not speak of, not even if this run is stopped
         stale.unlink(missing_ok=True)
     views = [read_tiff(shoot.view(member.station.name)) for member in pair]

@@ -1,4 +1,4 @@
-"""The proof stage: proof.json and proof.html from the mounted pair."""
+"""The proof stage: proof.json, proof.html and proof.pdf from the mounted pair."""
 
 from typing import Any
 
@@ -26,6 +26,7 @@ from nearpair.proof.model_capture import LocalShifts
 from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.pictures import depth_picture, from_above, thumbnail
 from nearpair.proof.report import render
+from nearpair.proof.report_pdf import pdf
 from nearpair.proof.scalebar import drawn, scale_bar
 from nearpair.proof.where import Pair, where
 from nearpair.shoot.atomic import replacing, write_whole
@@ -60,7 +61,7 @@ def _key(decisions: Decisions, subject: Subject) -> str:
 
 def drop_stale_proof(shoot: ShootFolder, memo: Memo, decisions: Decisions, subject: Subject) -> None:
     """Remove a proof that speaks of another mounting than the one that is now in the folder."""
-    outputs = [shoot.proof_json, shoot.proof_html]
+    outputs = [shoot.proof_json, shoot.proof_html, shoot.proof_pdf]
     if memo.recall("proof", _key(decisions, subject), outputs) is None:
         for path in outputs:
             path.unlink(missing_ok=True)
@@ -98,17 +99,18 @@ def as_shown(shoot: ShootFolder, decisions: Decisions, mounting: Mounting) -> by
 def prove(
     shoot: ShootFolder, memo: Memo, decisions: Decisions, subject: Subject, progress: Progress
 ) -> Proof:
-    """Measure the mounted pair; write proof.json and proof.html, unless the same was done before."""
+    """Measure the mounted pair; write its proof in all forms, unless the same was done before."""
     key = _key(decisions, subject)
-    outputs = [shoot.proof_json, shoot.proof_html]
+    outputs = [shoot.proof_json, shoot.proof_html, shoot.proof_pdf]
     if memo.recall("proof", key, outputs) is not None:
         return decode(shoot.proof_json.read_bytes())
     progress("proofing", 0, 3)
     inputs = _inputs(shoot, decisions, subject)
     proof = assemble(inputs)
     progress("proofing", 1, 3)
-    page = render(proof, _pictures(shoot, inputs, proof), _places(shoot, inputs, proof))
-    write_whole(shoot.proof_html, page.encode())
+    pictures, places = _pictures(shoot, inputs, proof), _places(shoot, inputs, proof)
+    write_whole(shoot.proof_html, render(proof, pictures, places).encode())
+    write_whole(shoot.proof_pdf, pdf(proof, pictures, places))
     progress("proofing", 2, 3)
     written = encode(proof)
     write_whole(shoot.proof_json, written)
