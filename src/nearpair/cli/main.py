@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from nearpair import __version__
-from nearpair.cli import commands, planning, watching
+from nearpair.cli import commands, comparing, planning, watching
 
 app = typer.Typer(
     name="nearpair",
@@ -26,6 +26,7 @@ for command in (
     commands.mount,
     commands.export,
     commands.proof,
+    comparing.compare,
 ):
     app.command()(command)
 

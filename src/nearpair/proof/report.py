@@ -45,16 +45,16 @@ def render(
         )
     word, text = VERDICTS[proof.verdict]
     return (
-        _environment()
+        environment()
         .get_template("report.html.j2")
         .render(
             proof=proof,
             verdict={"word": word, "text": text},
             pictures={
-                name: _data_address(name, pictures[name]) if name in pictures else None for name in PICTURES
+                name: data_address(name, pictures[name]) if name in pictures else None for name in PICTURES
             },
             places={
-                code: {"address": _data_address(code, file), "caption": caption}
+                code: {"address": data_address(code, file), "caption": caption}
                 for code, (file, caption) in (places or {}).items()
             },
             legend=_legend(proof),
@@ -69,18 +69,19 @@ def render(
 
 
 @cache
-def _environment() -> Environment:
-    environment = Environment(
+def environment() -> Environment:
+    """Give what renders the pages: everything is escaped, unknown names are errors."""
+    made = Environment(
         loader=PackageLoader("nearpair.proof", ""),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["with_code"] = with_code
-    environment.filters["percent"] = percent
-    environment.filters["amount"] = amount
-    return environment
+    made.filters["with_code"] = with_code
+    made.filters["percent"] = percent
+    made.filters["amount"] = amount
+    return made
 
 
 def with_code(text: str) -> Markup:
@@ -92,7 +93,8 @@ def with_code(text: str) -> Markup:
     )
 
 
-def _data_address(name: str, data: bytes) -> str:
+def data_address(name: str, data: bytes) -> str:
+    """A JPEG or PNG file as an address; NearpairError for anything else."""
     for signature, kind in _SIGNATURES.items():
         if data.startswith(signature):
             return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
