@@ -24,6 +24,7 @@ FILES = (
     "out/crossed.jpg",
     "proof.json",
     "proof.html",
+    "proof.pdf",
 )
 
 

@@ -6,7 +6,8 @@ import msgspec
 import pytest
 
 from nearpair.cli import words
-from nearpair.proof.model import Eyes, Finding, Focus, SetAside, Station, decode
+from nearpair.proof.model import Eyes, Focus, SetAside, Station, decode
+from nearpair.proof.model_advice import Finding
 from nearpair.shoot.run import Look
 
 change = msgspec.structs.replace

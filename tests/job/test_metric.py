@@ -160,3 +160,10 @@ def test_where_only_their_ratio_is_known_neither_is_blamed(done, true):
         done, base_mm=true.base_mm, step_mm=stated_mm, field_width_mm=true.field_width_mm, **true.lens
     )
     assert not proof.metric.one_of_two
+
+
+def test_the_base_alone_tells_how_far_away_the_window_was(done, true):
+    """A focus ring whose step is unknown: depths count from its reference plane."""
+    metric = measured(done, base_mm=true.base_mm).metric
+    assert metric.distance_mm == pytest.approx(true.window, abs=metric.distance_error_mm)
+    assert metric.distance_error_mm < 0.7 * metric.distance_mm

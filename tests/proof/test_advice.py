@@ -7,16 +7,9 @@ import pytest
 from nearpair.optics.viewing import Viewing
 from nearpair.proof.advice import advise, ranked, verdict
 from nearpair.proof.assemble import assemble
-from nearpair.proof.model import (
-    DepthOfField,
-    EdgeCut,
-    EyeCue,
-    Finding,
-    Focus,
-    FocusGap,
-    Residual,
-    SetAside,
-)
+from nearpair.proof.model import DepthOfField, EyeCue, Focus, FocusGap, Residual, SetAside
+from nearpair.proof.model_advice import Finding
+from nearpair.proof.model_look import EdgeCut
 
 replace = msgspec.structs.replace
 

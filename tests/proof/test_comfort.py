@@ -6,7 +6,8 @@ from hypothesis import strategies as st
 
 from nearpair.optics.viewing import Viewing
 from nearpair.proof.comfort import comfort
-from nearpair.proof.model import Depth, Relief, Residual
+from nearpair.proof.model import Residual
+from nearpair.proof.model_look import Depth, Relief
 
 NOTHING = Relief(
     score=None,

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nearpair.proof.model import EdgeCut, Edges, decode, encode
+from nearpair.proof.model import decode, encode
+from nearpair.proof.model_look import EdgeCut, Edges
 
 AGREED = {
     "": "schema stations set_aside eyes mounting depth comfort colour edges advice verdict",

@@ -11,10 +11,12 @@ import pytest
 from PIL import Image
 
 from nearpair.errors import NearpairError
-from nearpair.proof.model import DepthOfField, EyeCue, Finding, FocusGap, SetAside
+from nearpair.proof.model import DepthOfField, EyeCue, FocusGap, SetAside
+from nearpair.proof.model_advice import Finding
 from nearpair.proof.model_pairs import Candidate
 from nearpair.proof.pictures import depth_picture, legend, thumbnail
-from nearpair.proof.report import PICTURES, VERDICTS, render, with_code
+from nearpair.proof.report import PICTURES, render, with_code
+from nearpair.proof.words import VERDICTS
 
 replace = msgspec.structs.replace
 VOID = {"meta", "img", "br", "line", "rect", "path"}
@@ -102,7 +104,7 @@ def test_names_from_outside_are_text(proof, pictures):
     assert "script" not in page.tags
     assert "<script" not in text
     assert page.text.count(HOSTILE) >= 10
-    assert "49" not in page.text.split("Words")[0].replace(HOSTILE, "").split("Figures")[0]
+    assert "49" not in page.text.split("Glossary")[0].replace(HOSTILE, "").split("Figures")[0]
 
 
 def test_order_of_the_page_and_of_its_headings(proof, pictures):
@@ -113,13 +115,14 @@ def test_order_of_the_page_and_of_its_headings(proof, pictures):
     assert all(after <= before + 1 for before, after in pairwise(levels))
     assert [text for level, text in page.headings if level == 2] == [
         "What to do",
+        "How much depth",
         "The pair",
         "Depth map",
         "Focus",
         "Which view is which eye",
         "Figures",
         "Cautions",
-        "Words",
+        "Glossary",
     ]
     assert page.text.index(VERDICTS[proof.verdict][1]) < page.text.index("What to do")
 
@@ -151,7 +154,7 @@ def test_cautions_are_always_there(proof):
 def test_focus_bars_one_for_each_frame_and_a_mark_for_each_gap(proof):
     focus = replace(proof.stations[0].focus, gaps=[FocusGap(after_frame=1), FocusGap(after_frame=3)])
     gapped = replace(proof, stations=[replace(proof.stations[0], focus=focus), *proof.stations[1:]])
-    page = _Page(render(gapped, {}))
+    page = _Page(render(replace(gapped, seen=None), {}))
     assert page.tags.count("rect") == 10
     assert [value for tag, name, value in page.attributes if (tag, name) == ("path", "d")] == [
         "M40 0V58",
@@ -164,7 +167,7 @@ def test_focus_bars_one_for_each_frame_and_a_mark_for_each_gap(proof):
 
 def test_single_frames_have_no_bars(proof):
     single = replace(proof.stations[0], kind="single", depth_of_field=DepthOfField(unsharp_fraction=0.31))
-    page = _Page(render(replace(proof, stations=[single]), {}))
+    page = _Page(render(replace(proof, stations=[single], seen=None), {}))
     assert "svg" not in page.tags
     assert "31 % of the textured picture is not sharp" in page.text
 
@@ -195,11 +198,12 @@ def test_the_pairs_that_several_stations_can_make(proof):
 
 
 def test_refusals(proof):
-    with pytest.raises(NearpairError, match="must be named anaglyph, left, right, depth, found cover"):
+    named = "must be named anaglyph, left, right, depth, above, before, found cover"
+    with pytest.raises(NearpairError, match=named):
         render(proof, {"cover": b""})
     with pytest.raises(NearpairError, match="picture left must be a JPEG or PNG file"):
         render(proof, {"left": b"GIF89a"})
-    assert set(PICTURES) == {"anaglyph", "left", "right", "depth"}
+    assert set(PICTURES) == {"anaglyph", "left", "right", "depth", "above", "before"}
 
 
 def test_same_proof_same_page(proof, pictures):

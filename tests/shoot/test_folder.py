@@ -39,7 +39,7 @@ def test_the_layout(tmp_path):
         for path in (
             *(shoot.toml, shoot.view("station-1"), shoot.focus("station-1"), shoot.left, shoot.right),
             *(shoot.parallax, shoot.out("anaglyph.jpg"), shoot.out("page/index.html")),
-            *(shoot.proof_json, shoot.proof_html, shoot.cache),
+            *(shoot.proof_json, shoot.proof_html, shoot.proof_pdf, shoot.cache),
         )
     }
     pair = {"pair/left.tif", "pair/right.tif", "pair/parallax.tif"}
@@ -52,6 +52,7 @@ def test_the_layout(tmp_path):
         "out/page/index.html",
         "proof.json",
         "proof.html",
+        "proof.pdf",
         ".cache",
     }
 

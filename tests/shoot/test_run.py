@@ -116,6 +116,7 @@ def test_everything_that_was_promised_is_there(first, undisturbed):
         "shoot.toml",
         "proof.json",
         "proof.html",
+        "proof.pdf",
         *(f"views/{eye}{kind}.tif" for eye in ("left", "right") for kind in ("", ".focus")),
         *(f"pair/{name}.tif" for name in ("left", "right", "parallax")),
         *(f"out/anaglyph-red-cyan-{name}.jpg" for name in METHODS if name != "cielab"),

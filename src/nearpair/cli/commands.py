@@ -64,6 +64,7 @@ def make(
     aspect: options.Aspect = None,
     floating: options.FloatingWhen = None,
     base_share: options.BaseShare = None,
+    viewing: options.ViewingWay = None,
     screen_width: options.ScreenWidth = None,
     distance: options.Distance = None,
     eyes: options.Pupils = None,
@@ -95,6 +96,7 @@ def make(
     from nearpair.shoot.deciding import Overrides
     from nearpair.shoot.run import make as make_shoot
 
+    width, distance = options.seen(viewing, screen_width, distance)
     overrides = Overrides(
         left=left,
         right=right,
@@ -103,7 +105,7 @@ def make(
         aspect=aspect,
         floating=floating.value if floating else None,
         base_share=base_share,
-        screen_width_mm=screen_width,
+        screen_width_mm=width,
         distance_mm=distance,
         eyes_mm=eyes,
         base_mm=base,
@@ -141,6 +143,7 @@ def sort(sources: options.Sources, as_json: options.Json = False) -> None:
 @told
 def pairs(
     shoot: options.Shoot,
+    viewing: options.ViewingWay = None,
     screen_width: options.ScreenWidth = None,
     distance: options.Distance = None,
     eyes: options.Pupils = None,
@@ -160,7 +163,8 @@ def pairs(
     from nearpair.shoot.deciding import Overrides
     from nearpair.shoot.run import candidates
 
-    overrides = Overrides(screen_width_mm=screen_width, distance_mm=distance, eyes_mm=eyes)
+    width, distance = options.seen(viewing, screen_width, distance)
+    overrides = Overrides(screen_width_mm=width, distance_mm=distance, eyes_mm=eyes)
     with shown(say.errors()) as progress:
         found = candidates(shoot, overrides, progress)
     say.lines(pair_words.pairs(found, shoot), to_stderr=as_json)
@@ -230,6 +234,7 @@ def mount(
 @told
 def proof(
     shoot: options.Shoot,
+    viewing: options.ViewingWay = None,
     screen_width: options.ScreenWidth = None,
     distance: options.Distance = None,
     eyes: options.Pupils = None,
@@ -240,22 +245,26 @@ def proof(
     focal_length: options.FocalLength = None,
     glasses: options.GlassesName = None,
     method: options.Method = None,
+    fix: options.Fix = False,
     as_json: options.Json = False,
 ) -> None:
-    """Measure the mounted pair and write proof.json and proof.html, with a verdict and advice.
+    """Measure the mounted pair and write proof.json, proof.html and proof.pdf, with verdict and advice.
 
     Whatever is not up to date is made first.
 
     For example:
 
         nearpair proof quartz --screen-width 300 --distance 450
+        nearpair proof quartz --viewing phone
         nearpair proof quartz --method grey
         nearpair proof quartz --base 6.5 --field-width 31
+        nearpair proof quartz --fix
     """
     from nearpair.shoot.deciding import Overrides
 
+    width, distance = options.seen(viewing, screen_width, distance)
     overrides = Overrides(
-        screen_width_mm=screen_width,
+        screen_width_mm=width,
         distance_mm=distance,
         eyes_mm=eyes,
         base_mm=base,
@@ -266,9 +275,20 @@ def proof(
         glasses=glasses,
         method=method,
     )
-    found = _run(shoot, "proof", overrides)
+    found = _fixed(shoot, overrides) if fix else _run(shoot, "proof", overrides)
     if found is not None:
         _finished(found, shoot, as_json)
+
+
+def _fixed(shoot: Path, overrides: "Overrides") -> "Proof":
+    """Proof a shoot and try what may help without new frames."""
+    from nearpair.shoot.fixing import fix
+
+    with shown(say.errors()) as progress:
+        found = fix(shoot, overrides, progress)
+    if found.fixed is None:
+        say.errors().print("Nothing that --fix can do: what is left needs new frames, or nothing is wrong.")
+    return found
 
 
 def _run(shoot: Path, stage: str, overrides: "Overrides") -> "Proof | None":

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from nearpair import __version__
-from nearpair.cli import commands, desking, exporting, glasses, planning, watching
+from nearpair.cli import commands, comparing, desking, exporting, glasses, planning, watching
 
 app = typer.Typer(
     name="nearpair",
@@ -26,6 +26,7 @@ for command in (
     commands.mount,
     exporting.export,
     commands.proof,
+    comparing.compare,
     desking.desk,
     glasses.glasses,
 ):

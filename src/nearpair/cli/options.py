@@ -9,6 +9,7 @@ from typing import Annotated, Literal, get_args, get_type_hints
 import typer
 
 from nearpair.colour.glasses import GLASSES
+from nearpair.optics.presets import PRESETS
 from nearpair.optics.sources import EYES_LARGEST_MM, EYES_SMALLEST_CHILD_MM
 from nearpair.shoot.decisions import ASPECT, ColourDecisions
 
@@ -227,6 +228,35 @@ Distance = Annotated[
     float | None,
     typer.Option("--distance", metavar="MM", callback=_length, help="How far from it the viewer sits."),
 ]
+PRESET_NAMES: tuple[str, ...] = tuple(PRESETS)
+
+
+def _viewing(value: str | None) -> str | None:
+    return _one_of(value, PRESET_NAMES)
+
+
+def seen(
+    viewing: str | None, width: float | None, distance: float | None
+) -> tuple[float | None, float | None]:
+    """Width and distance in mm: as given, else of the way of looking that was named, else None."""
+    if viewing is None:
+        return width, distance
+    preset = PRESETS[viewing]
+    return (
+        preset.screen_width_mm if width is None else width,
+        preset.distance_mm if distance is None else distance,
+    )
+
+
+ViewingWay = Annotated[
+    str | None,
+    typer.Option(
+        "--viewing",
+        metavar="WAY",
+        callback=_viewing,
+        help=f"Usual width and distance of a way of looking: {listed(PRESET_NAMES)}.",
+    ),
+]
 Pupils = Annotated[
     float | None,
     typer.Option("--eyes", metavar="MM", callback=_pupils, help="Distance of the viewer's pupils."),
@@ -280,6 +310,12 @@ Strict = Annotated[
     bool | None,
     typer.Option(
         "--strict/--no-strict", help="Stop at a frame that cannot be used, or set it aside and go on."
+    ),
+]
+Fix = Annotated[
+    bool,
+    typer.Option(
+        "--fix", help="Try the remedies that need no new frames; keep what helps, and show before and after."
     ),
 ]
 Json = Annotated[

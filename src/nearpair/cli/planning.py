@@ -30,6 +30,7 @@ def plan(
     f_number: plan_options.FNumber = None,
     pupil_ratio: plan_options.PupilRatio = None,
     largest_magnification: plan_options.LargestMagnification = None,
+    viewing: options.ViewingWay = None,
     screen_width: options.ScreenWidth = None,
     distance: options.Distance = None,
     eyes: options.Pupils = None,
@@ -98,6 +99,7 @@ def _asked(values: dict[str, Any]) -> "Asked":
         travel_mm=values["travel"],
         base_travel_mm=values["base_travel"],
     )
+    width, distance = options.seen(values["viewing"], values["screen_width"], values["distance"])
     return Asked(
         subject=subject,
         sensor=values["sensor"],
@@ -107,8 +109,8 @@ def _asked(values: dict[str, Any]) -> "Asked":
         f_number=values["f_number"],
         pupil_ratio=values["pupil_ratio"] or 1.0,
         largest_magnification=values["largest_magnification"],
-        screen_width_mm=values["screen_width"],
-        distance_mm=values["distance"],
+        screen_width_mm=width,
+        distance_mm=distance,
         eyes_mm=values["eyes"],
         comfort=values["comfort"] or "one-degree",
         kind=plan_options.kind_of(values["kind"]),

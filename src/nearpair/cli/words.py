@@ -5,9 +5,11 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from nearpair.cli import pair_words
+from nearpair.cli import fix_words, pair_words
 from nearpair.cli.lines import GOOD, LOUD, WEAK, Line
-from nearpair.proof.model import Comfort, Depth, Eyes, Finding, Metric, Mounting, Proof, SetAside, Station
+from nearpair.proof.model import Eyes, Metric, Mounting, Proof, SetAside, Station
+from nearpair.proof.model_advice import Finding
+from nearpair.proof.model_look import Comfort, Depth
 from nearpair.proof.phrases import with_error
 
 SURE_ENOUGH = 0.75
@@ -156,6 +158,7 @@ def proof(found: Proof, shoot: Path, anaglyph: Path, page: Path) -> list[Line]:
         *window(found.mounting),
         Line("Verdict", found.verdict, _VERDICT_STYLES[found.verdict]),
         *advice(found.advice, shoot),
+        *fix_words.fixed(found.fixed, shoot),
         *(Line("Note", note, WEAK) for note in found.notes),
         Line("Glasses", f"{found.colour.glasses}, colours mixed by {found.colour.method}"),
         Line("Anaglyph", str(anaglyph), whole=True),

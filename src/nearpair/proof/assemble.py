@@ -17,20 +17,16 @@ from nearpair.proof.comfort import comfort
 from nearpair.proof.depth import depth
 from nearpair.proof.edges import edges
 from nearpair.proof.match import Grid, block_light, grid, matched
-from nearpair.proof.model import (
-    Capture,
-    Colour,
-    Eyes,
-    Metric,
-    Mounting,
-    Picture,
-    Proof,
-    SetAside,
-    Station,
-)
+from nearpair.proof.model import Capture, Eyes, Metric, Mounting, Picture, Proof, SetAside, Station
+from nearpair.proof.model_advice import Fixed
+from nearpair.proof.model_capture import LocalShifts
+from nearpair.proof.model_look import Colour
 from nearpair.proof.model_pairs import Candidate, NextBase
+from nearpair.proof.onesided import highlights
 from nearpair.proof.ranking import held_against
 from nearpair.proof.rivalry import ghosting, rivalry, through
+from nearpair.proof.seen import seen
+from nearpair.proof.sharpness import sharpness
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +54,8 @@ class Inputs:
     metric: Metric | None = None
     candidates: list[Candidate] = field(default_factory=list)
     next_base: NextBase | None = None
+    fixed: Fixed | None = None
+    local: LocalShifts | None = None
 
 
 def assemble(inputs: Inputs) -> Proof:
@@ -75,6 +73,7 @@ def assemble(inputs: Inputs) -> Proof:
         mounting=inputs.mounting,
         depth=measured_depth,
         metric=inputs.metric,
+        seen=seen(inputs.parallax, measured_depth, inputs.viewing, inputs.metric, inputs.mounting),
         comfort=comfort(measured_depth, inputs.mounting.residual_vertical_px, inputs.viewing, width),
         colour=_colour(inputs, on),
         capture=_capture(inputs, on),
@@ -83,6 +82,8 @@ def assemble(inputs: Inputs) -> Proof:
         next_base=held_against(inputs.next_base, inputs.candidates, measured_depth.relief.range_arcmin),
         advice=[],
         verdict="ready",
+        fixed=inputs.fixed,
+        local_shifts=inputs.local,
         notes=inputs.notes,
     )
     advice = advise(draft)
@@ -111,6 +112,14 @@ def _colour(inputs: Inputs, on: Grid) -> Colour:
 
 
 def _capture(inputs: Inputs, on: Grid) -> Capture:
-    points = matched(block_light(inputs.left, on), block_light(inputs.right, on), on)
+    left, right = block_light(inputs.left, on), block_light(inputs.right, on)
+    points = matched(left, right, on)
     pair = [s for s in inputs.stations if s.name in (inputs.eyes.left, inputs.eyes.right)]
-    return capture(points, pair)
+    found = capture(points, pair)
+    focus = sharpness(inputs.left, inputs.right, inputs.parallax)
+    return msgspec.structs.replace(
+        found,
+        sharpness_by_depth=list(focus.by_depth),
+        one_sided_share=focus.one_sided_share,
+        highlights_one_eye_share=highlights(left, right, on).share,
+    )

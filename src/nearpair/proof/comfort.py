@@ -18,7 +18,8 @@ from nearpair.optics.viewing import (
     px_to_arcmin,
     px_to_mm,
 )
-from nearpair.proof.model import Comfort, Depth, Limit, Residual, ViewingConditions
+from nearpair.proof.model import Residual
+from nearpair.proof.model_look import Comfort, Depth, Limit, ViewingConditions
 
 
 def comfort(depth: Depth, residual: Residual, viewing: Viewing, width_px: int) -> Comfort:

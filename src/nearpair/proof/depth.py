@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 from nearpair.optics.viewing import Viewing, px_to_arcmin
 from nearpair.pixels.luma import luma
 from nearpair.proof.match import grid
-from nearpair.proof.model import Depth, Relief
+from nearpair.proof.model_look import Depth, Relief
 
 Plane = NDArray[np.float32]
 
@@ -52,6 +52,7 @@ _SHORTEST_JUMP = 0.03  # of the height
 class _Jumps:
     number: int
     length_heights: float
+    usual_arcmin: float | None = None
 
 
 def depth(parallax: Plane, left: NDArray[Any], viewing: Viewing) -> Depth:
@@ -107,6 +108,7 @@ def relief(parallax: Plane, left: NDArray[Any], near_px: float, far_px: float, v
         jump_length_heights=jumps.length_heights,
         layers=_layers(seen_arcmin),
         textured_share=textured,
+        jump_arcmin=jumps.usual_arcmin,
     )
 
 
@@ -132,17 +134,22 @@ def depth_jumps(seen_arcmin: Plane, limit_arcmin: float) -> _Jumps:
     """
     filled = _bridge(seen_arcmin, max(1, round(_WIDEST_HOLE * seen_arcmin.shape[1])))
     flags = np.zeros(filled.shape, np.uint8)
+    sizes = np.zeros(filled.shape, np.float32)
     for axis in (0, 1):
         ahead, behind = _apart(filled, axis)
         inner = [slice(None), slice(None)]
         inner[axis] = slice(1, 1 + ahead.shape[axis])
-        flags[tuple(inner)] |= np.abs(ahead - behind) >= limit_arcmin  # NaN compares as False
-    _, _, stats, _ = cv2.connectedComponentsWithStats(flags, connectivity=8)
+        apart = np.abs(ahead - behind)
+        flags[tuple(inner)] |= apart >= limit_arcmin  # NaN compares as False
+        sizes[tuple(inner)] = np.fmax(sizes[tuple(inner)], apart)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(flags, connectivity=8)
     lines = stats[1:]
     extent = np.maximum(lines[:, cv2.CC_STAT_WIDTH], lines[:, cv2.CC_STAT_HEIGHT])
-    long_enough = lines[extent >= max(_LAG, _SHORTEST_JUMP * filled.shape[0])]
-    area = float(long_enough[:, cv2.CC_STAT_AREA].sum())
-    return _Jumps(len(long_enough), area / _LAG / filled.shape[0])
+    chosen = extent >= max(_LAG, _SHORTEST_JUMP * filled.shape[0])
+    area = float(lines[chosen][:, cv2.CC_STAT_AREA].sum())
+    there = sizes[np.isin(labels, 1 + np.flatnonzero(chosen)) & (labels > 0)]
+    usual = float(np.median(there)) if there.size else None
+    return _Jumps(int(chosen.sum()), area / _LAG / filled.shape[0], usual)
 
 
 def _apart(plane: Plane, axis: int) -> tuple[Plane, Plane]:

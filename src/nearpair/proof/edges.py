@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.pixels.sides import along, band_px, left_strip, right_strip, threshold_px
-from nearpair.proof.model import EdgeCut, Edges
+from nearpair.proof.model_look import EdgeCut, Edges
 
 Plane = NDArray[np.float32]
 

@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass
 
-from nearpair.proof.model import Comfort, Depth, Length, Limit, Metric, Proof
+from nearpair.proof.model import Length, Metric, Proof
+from nearpair.proof.model_look import Comfort, Depth, Limit, Seen
 from nearpair.proof.phrases import percent, with_error
 
 Row = tuple[str, str, str]
@@ -36,6 +37,7 @@ def figures(proof: Proof) -> list[Group]:
         Group(
             "Comfort", _comfort(proof.comfort), tuple(limit.source for limit in proof.comfort.limits.values())
         ),
+        *([] if proof.seen is None else [Group("Effect", _seen(proof.seen))]),
         Group("Mounting", _mounting(proof)),
         Group("Colour", _colour(proof)),
         Group("The two views as shot", _capture(proof)),
@@ -64,7 +66,11 @@ def _depth(depth: Depth) -> list[Row]:
         ),
         ("Relief", _number(relief.score, ".0f", "of 100"), "0 is flat"),
         ("Depth steps", _number(relief.acuity_steps, ".0f", ""), "steps of 40 seconds of arc, near to far"),
-        ("Depth jumps", f"{relief.jumps}", f"{relief.jump_length_heights:.1f} picture heights long together"),
+        (
+            "Depth jumps",
+            f"{relief.jumps}" + ("" if relief.jump_arcmin is None else f", {relief.jump_arcmin:.1f} arcmin"),
+            f"{relief.jump_length_heights:.1f} picture heights long together",
+        ),
         ("Textured", _share(relief.textured_share, 0), "of the picture"),
     ]
 
@@ -147,6 +153,14 @@ def _comfort(comfort: Comfort) -> list[Row]:
             _number(comfort.vertical_rms_arcmin, ".2f", "arcmin rms"),
             f"95 % below {_number(comfort.vertical_p95_arcmin, '.2f', 'arcmin')}",
         ),
+    ]
+
+
+def _seen(seen: Seen) -> list[Row]:
+    return [
+        ("Sides in front of the window", _share(seen.crowded_share), "of the left and right tenth"),
+        ("Seems larger than it is", _number(seen.seen_larger, ".2g", "times"), "eyes apart over stereo base"),
+        ("Roundness", _number(seen.roundness, ".2f", ""), "depth over width; 1 as in life"),
     ]
 
 
@@ -236,6 +250,8 @@ def _capture(proof: Proof) -> list[Row]:
         ("Exposure, right over left", _number(capture.exposure_stops, "+.2f", "stops"), ""),
         ("Colour difference", _share(capture.white_balance_shift), "red or blue against green"),
         ("Matched", _share(capture.matched_share, 0), "of the picture"),
+        ("Sharp for one eye only", _share(capture.one_sided_share), "of the textured places"),
+        ("Bright for one eye only", _share(capture.highlights_one_eye_share), "of the matched places"),
     ]
 
 

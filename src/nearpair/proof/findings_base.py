@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator
 
-from nearpair.proof.model import Finding, Proof
+from nearpair.proof.model import Proof
+from nearpair.proof.model_advice import Finding
 from nearpair.proof.model_pairs import NextBase
 
 

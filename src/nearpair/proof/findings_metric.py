@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator
 
-from nearpair.proof.model import Finding, Length, Proof
+from nearpair.proof.model import Length, Proof
+from nearpair.proof.model_advice import Finding
 from nearpair.proof.phrases import with_error
 
 

@@ -6,7 +6,9 @@ the two of the pair only. Thresholds without a source named beside them are a ch
 
 from collections.abc import Iterator
 
-from nearpair.proof.model import Finding, FocusGap, Proof, Severity, Station
+from nearpair.proof.model import FocusGap, Proof, Station
+from nearpair.proof.model_advice import Finding, Severity
+from nearpair.proof.model_capture import SpoiltFrame
 from nearpair.proof.phrases import percent
 
 EYES_SURE = 0.8
@@ -19,7 +21,10 @@ SET_ASIDE_MANY = 0.10
 EXPOSURE_CARE, EXPOSURE_REWORK = 0.25, 0.60
 """Luminance difference of the views: 25 % from F. L. Kooi and A. Toet, Displays 25 (2004), from memory; 60 %
 from Boydstun et al., abstract only: up to there depth is kept."""
-WHITE_BALANCE_CARE = 0.10
+EXPOSURE_NOTED_STOPS = 0.2
+"""Between the flicker of a stack (0.05 stops on ray-traced ones) and the smallest click of a camera, a third
+of a stop (common practice, no source)."""
+WHITE_BALANCE_NOTED, WHITE_BALANCE_CARE = 0.05, 0.10
 MATCHED_ENOUGH = 0.3
 
 
@@ -75,7 +80,14 @@ def gaps(proof: Proof) -> Iterator[Finding]:
     """Slices missing from a stack: places where neighbouring frames do not meet."""
     for station in _pair_stations(proof):
         for gap in station.focus.gaps:
-            yield _gap(station, gap)
+            # what a shaken frame should have shown looks like a slice that is missing; it is told by itself
+            if not any(lies_beside(gap, fault) for fault in station.spoilt):
+                yield _gap(station, gap)
+
+
+def lies_beside(gap: FocusGap, fault: SpoiltFrame) -> bool:
+    """Whether a gap is where a shaken frame is."""
+    return fault.kind == "shaken" and gap.after_frame - 1 <= fault.frame <= gap.after_frame + 2
 
 
 def _gap(station: Station, gap: FocusGap) -> Finding:
@@ -211,11 +223,21 @@ def exposure(proof: Proof) -> Iterator[Finding]:
             remedy="Shoot both stations with the same manual exposure and the same light; wait "
             "for flashes to recharge. Meanwhile correct one station's raw frames by the measured difference.",
             measured=f"right view {proof.capture.exposure_stops:+.2f} stops",
+            over=dimmer / EXPOSURE_CARE,
         )
-    if shift is not None and shift > WHITE_BALANCE_CARE:
+    elif abs(proof.capture.exposure_stops or 0.0) > EXPOSURE_NOTED_STOPS:
+        yield Finding(
+            code="exposure-difference",
+            severity="note",
+            text="One view is a little darker than the other, by less than disturbs.",
+            remedy="Nothing to do for this picture. Next time shoot both stations with the same manual "
+            "exposure and the same light.",
+            measured=f"right view {proof.capture.exposure_stops:+.2f} stops",
+        )
+    if shift is not None and shift > WHITE_BALANCE_NOTED:
         yield Finding(
             code="white-balance-difference",
-            severity="care",
+            severity="care" if shift > WHITE_BALANCE_CARE else "note",
             text="The views differ in colour.",
             remedy="Fix the white balance in the camera and keep the light for both stations.",
             measured=f"red or blue differs from green by {percent(shift)} between the views",

@@ -7,7 +7,10 @@ beside them are a choice of this project.
 import math
 from collections.abc import Iterator
 
-from nearpair.proof.model import EdgeCut, Finding, Proof
+from nearpair.optics.sources import COMFORT_ONE_DEGREE_ARCMIN
+from nearpair.proof.model import Proof
+from nearpair.proof.model_advice import Finding, Fix
+from nearpair.proof.model_look import EdgeCut
 from nearpair.proof.phrases import percent
 
 FLAT_ARCMIN = 10.0
@@ -36,6 +39,8 @@ def comfort(proof: Proof) -> Iterator[Finding]:
         remedy=_too_deep_remedy(proof),
         measured=f"near {seen.near_arcmin:+.0f} arcmin, far {seen.far_arcmin:+.0f} arcmin; "
         f"one degree is 60 arcmin either side",
+        over=max(abs(seen.near_arcmin), abs(seen.far_arcmin)) / COMFORT_ONE_DEGREE_ARCMIN.value,
+        fixes=_too_deep_fixes(proof),
     )
 
 
@@ -56,13 +61,39 @@ def _too_deep_remedy(proof: Proof) -> str:
         remedies.append(f"Show it at most {seen.largest_screen_width_mm:.0f} mm wide at this distance.")
     share = _comfortable_base_share(proof)
     if share is not None and not _fits_after_moving_window(proof):
-        # window and crop change a little with the base: some room is left
-        reckoned = math.floor(100 * OF_ALLOWED * share) / 100
-        if reckoned >= SMALLEST_USEFUL_BASE_SHARE:
+        reckoned = _reckoned_share(proof, OF_ALLOWED)
+        if reckoned is not None:
             command = f"`nearpair mount SHOOT --base-share {reckoned:.2f} --window auto`"
             remedies.append(f"Or have the right eye's picture reckoned for a smaller base: {command}.")
-        remedies.append(f"Next time use a stereo base of at most {share:.2f} times this one.")
+        remedies.append(f"Next time use a stereo base of at most {_times(proof, share)}.")
     return " ".join(remedies)
+
+
+def _times(proof: Proof, share: float) -> str:
+    """A base as a multiple of the one that was shot, and in mm where that is known."""
+    used = None if proof.metric is None or proof.metric.base is None else proof.metric.base.used_mm
+    return f"{share:.2f} times this one" + ("" if used is None else f", {share * used:.3g} mm")
+
+
+def _too_deep_fixes(proof: Proof) -> list[Fix]:
+    fixes = []
+    if _fits_after_moving_window(proof):
+        fixes.append(Fix(command="nearpair mount SHOOT --window auto", decides={"mounting.window": "auto"}))
+    for of_allowed in (OF_ALLOWED, OF_ALLOWED**3):
+        share = _reckoned_share(proof, of_allowed)
+        if share is not None and share < proof.mounting.base_share:
+            command = f"nearpair mount SHOOT --base-share {share:.2f} --window auto"
+            fixes.append(
+                Fix(command=command, decides={"mounting.base_share": share, "mounting.window": "auto"})
+            )
+    return fixes
+
+
+def _reckoned_share(proof: Proof, of_allowed: float) -> float | None:
+    """A share of the base that fits; window and crop change a little with the base: some room is left."""
+    share = _comfortable_base_share(proof)
+    reckoned = 0.0 if share is None else math.floor(100 * of_allowed * share) / 100
+    return reckoned if reckoned >= SMALLEST_USEFUL_BASE_SHARE else None
 
 
 def _comfortable_base_share(proof: Proof) -> float | None:
@@ -97,7 +128,18 @@ def flat(proof: Proof) -> Iterator[Finding]:
         text="The pair has little depth: it will look almost like a flat picture.",
         remedy=_wider_base(proof, factor),
         measured=f"{seen.range_arcmin:.1f} arcmin from near to far, {proof.depth.deviation_px or 0.0:.1f} px",
+        over=FLAT_ARCMIN / max(seen.range_arcmin, 0.1),
+        fixes=_more_base(proof, factor),
     )
+
+
+def _more_base(proof: Proof, factor: float) -> list[Fix]:
+    done = proof.mounting.base_share
+    if done == 1:
+        return []
+    more = min(1.0, math.ceil(100 * factor * done) / 100)
+    command = f"nearpair mount SHOOT --base-share {more:.2f}"
+    return [Fix(command=command, decides={"mounting.base_share": more})]
 
 
 def _wider_base(proof: Proof, factor: float) -> str:
@@ -157,7 +199,18 @@ def window(proof: Proof) -> Iterator[Finding]:
             remedy="Bring the window forward: `nearpair mount SHOOT --window near`; or crop that edge away.",
             measured=f"{percent(cut.share)} of the edge, up to {-cut.worst_px:.1f} px in front, "
             f"{'rows' if upright else 'columns'} {cut.place[0]} to {cut.place[1]}",
+            over=cut.share / CUT_CARE,
+            fixes=_WINDOW_FIXES,
         )
+
+
+_WINDOW_FIXES = [
+    Fix(
+        command="nearpair mount SHOOT --window auto --floating auto",
+        decides={"mounting.window": "auto", "mounting.floating": "auto"},
+    ),
+    Fix(command="nearpair mount SHOOT --window near", decides={"mounting.window": "near"}),
+]
 
 
 def rivalry(proof: Proof) -> Iterator[Finding]:
@@ -173,9 +226,15 @@ def rivalry(proof: Proof) -> Iterator[Finding]:
         text=f"Through {glasses} glasses some colours are bright for one eye and dark for the "
         "other; they shimmer "
         "instead of fusing.",
-        remedy=f"Export the anaglyph with another method ({' or '.join(others)}), or with other glasses.",
+        remedy=f"Mix the anaglyph by another method: `nearpair export SHOOT --method {others[0]}` "
+        f"(or {', '.join(others[1:])}); or use other glasses.",
         measured=f"{percent(share, 1)} of the matched points differ by more than {percent(seen.threshold)}, "
         f"{percent(saturated, 1)} are all but black for one eye",
+        over=max(share / RIVALRY_CARE, saturated / SATURATED_CARE),
+        fixes=[
+            Fix(command=f"nearpair export SHOOT --method {name}", decides={"colour.method": name})
+            for name in others
+        ],
     )
 
 
@@ -192,6 +251,7 @@ def ghosting(proof: Proof) -> Iterator[Finding]:
         remedy="Put the window at the strongest contrast (`nearpair mount SHOOT --window X,Y`), soften the "
         "contrast, or lighten dark backgrounds. Prints show more of it than screens.",
         measured=f"{percent(worst)} of the matched points with a remnant above 5 % contrast",
+        over=worst / GHOST_CARE,
     )
 
 
@@ -211,4 +271,5 @@ def height(proof: Proof) -> Iterator[Finding]:
         "square to the rail "
         "when shooting, and do not turn the camera towards the subject.",
         measured=f"{rms:.2f} px rms, 95 % below {residual.p95 or 0.0:.2f} px ({p95_arcmin:.1f} arcmin)",
+        over=max(rms / VERTICAL_CARE_RMS_PX, p95_arcmin / VERTICAL_CARE_ARCMIN),
     )

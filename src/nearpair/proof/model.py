@@ -11,12 +11,13 @@ from typing import Any, Literal
 import msgspec
 import numpy as np
 
+from nearpair.proof.model_advice import Finding, Fixed, Verdict
+from nearpair.proof.model_capture import LocalShifts, SpoiltFrame
+from nearpair.proof.model_look import Colour, Comfort, Depth, Edges, Seen
 from nearpair.proof.model_pairs import Candidate, NextBase
 
 Order = Literal["far-to-near", "near-to-far", "unknown"]
 Kind = Literal["rail", "ring", "single"]
-Severity = Literal["note", "care", "rework"]
-Verdict = Literal["ready", "with care", "rework"]
 
 
 class OrderCue(msgspec.Struct, frozen=True, kw_only=True):
@@ -80,6 +81,7 @@ class Station(msgspec.Struct, frozen=True, kw_only=True):
     focus: Focus
     depth_of_field: DepthOfField | None = None
     offset_mm: float | None = None
+    spoilt: list[SpoiltFrame] = []
 
 
 class SetAside(msgspec.Struct, frozen=True, kw_only=True):
@@ -145,48 +147,6 @@ class Mounting(msgspec.Struct, frozen=True, kw_only=True):
     filled_share: float = 0.0
 
 
-class Relief(msgspec.Struct, frozen=True, kw_only=True):
-    """How much depth the viewer gets; see `proof.depth.relief` for the score's formula."""
-
-    score: float | None
-    range_arcmin: float | None
-    acuity_steps: float | None
-    jumps: int
-    jump_length_heights: float
-    layers: float
-    textured_share: float
-
-
-class Depth(msgspec.Struct, frozen=True, kw_only=True):
-    """Parallax of the 1st (near) and 99th (far) percentile of the pixels whose parallax is known."""
-
-    near_px: float | None
-    far_px: float | None
-    deviation_px: float | None
-    deviation_fraction_of_width: float | None
-    known_share: float
-    relief: Relief
-
-
-class ViewingConditions(msgspec.Struct, frozen=True, kw_only=True):
-    """Width of the shown picture, distance of the viewer, spacing of the eyes, all in mm."""
-
-    screen_width_mm: float
-    distance_mm: float
-    eyes_mm: float
-
-
-class Limit(msgspec.Struct, frozen=True, kw_only=True):
-    """One comfort limit: parallax allowed in front and behind (null: no limit), and whether it holds."""
-
-    near_mm: float | None
-    far_mm: float | None
-    near_arcmin: float | None
-    far_arcmin: float | None
-    within: bool
-    source: str
-
-
 class Length(msgspec.Struct, frozen=True, kw_only=True):
     """A length of the shoot, mm: what is reckoned with, what was stated, what everything else says it was.
 
@@ -227,66 +187,14 @@ class Metric(msgspec.Struct, frozen=True, kw_only=True):
     rests_on: list[str] = []
 
 
-class Comfort(msgspec.Struct, frozen=True, kw_only=True):
-    """Parallax as the viewer meets it, against the limits: "one-degree", "zone-of-comfort", "no-divergence".
-
-    `within` means inside one degree and without divergence; `largest_screen_width_mm` keeps both at this
-    distance.
-    """
-
-    viewing: ViewingConditions
-    near_arcmin: float | None
-    far_arcmin: float | None
-    near_mm: float | None
-    far_mm: float | None
-    limits: dict[str, Limit]
-    largest_screen_width_mm: float | None
-    vertical_rms_arcmin: float | None
-    vertical_p95_arcmin: float | None
-    within: bool
-
-
-class Rivalry(msgspec.Struct, frozen=True, kw_only=True):
-    """How unlike the two eyes' pictures are through the glasses; see `proof.rivalry`.
-
-    `luminance_ratio`: right over left brightness of a matched point, median. `filter_ratio`: the same for
-    white, which is the glasses' own share. `rivalry_share`: matched points whose ratio differs from the
-    filter's own by more than the threshold. `saturated_share`: matched points of which one eye sees (almost)
-    nothing while the other eye sees them bright.
-    """
-
-    luminance_ratio: float | None
-    filter_ratio: float | None
-    rivalry_share: float | None
-    saturated_share: float | None
-    threshold: float
-
-
-class Ghosting(msgspec.Struct, frozen=True, kw_only=True):
-    """How visible the wrong eye's picture is through the filters; null where leakage is not published."""
-
-    known: bool
-    left_leak: float | None = None
-    right_leak: float | None = None
-    left_share: float | None = None
-    right_share: float | None = None
-    worst_contrast: float | None = None
-
-
-class Colour(msgspec.Struct, frozen=True, kw_only=True):
-    """The glasses the pair was proofed for and what they do to it."""
-
-    glasses: str
-    method: str
-    rivalry: Rivalry
-    ghosting: Ghosting
-
-
 class Capture(msgspec.Struct, frozen=True, kw_only=True):
     """Differences between the two views as shot, over matched points, in linear light.
 
     `exposure_ratio`: right over left. `white_balance_shift`: largest of red/green and blue/green changes,
     right over left, as a ratio away from 1. `unsharp_share`: largest share of a view that is not sharp.
+    `sharpness_by_depth`: fine detail, right over left, log2, by twentieths of the depth, nearest first.
+    `one_sided_share` of the matched places with texture has less than a quarter of the detail in one view.
+    `highlights_one_eye_share` of the matched places is bright for one eye only.
     """
 
     exposure_ratio: float | None
@@ -296,37 +204,9 @@ class Capture(msgspec.Struct, frozen=True, kw_only=True):
     covered_fraction: float | None
     unsharp_share: float | None
     gaps: int
-
-
-class EdgeCut(msgspec.Struct, frozen=True, kw_only=True):
-    """What stands in front of the window and is cut by one edge of the frame.
-
-    `share` of the edge's length, `worst_px` parallax (most negative), `place` first and last row (column)
-    of the longest run along the edge.
-    """
-
-    share: float
-    worst_px: float | None = None
-    place: tuple[int, int] | None = None
-
-
-class Edges(msgspec.Struct, frozen=True, kw_only=True):
-    """The four edges of the frame; left and right are the ones that hurt."""
-
-    left: EdgeCut
-    right: EdgeCut
-    top: EdgeCut
-    bottom: EdgeCut
-
-
-class Finding(msgspec.Struct, frozen=True, kw_only=True):
-    """One piece of advice: what was found, how serious, on which measurement, and what to do."""
-
-    code: str
-    severity: Severity
-    text: str
-    remedy: str
-    measured: str = ""
+    sharpness_by_depth: list[float] = []
+    one_sided_share: float | None = None
+    highlights_one_eye_share: float | None = None
 
 
 class Picture(msgspec.Struct, frozen=True, kw_only=True):
@@ -349,13 +229,16 @@ class Proof(msgspec.Struct, frozen=True, kw_only=True):
     depth: Depth
     metric: Metric | None = None
     comfort: Comfort
+    seen: Seen | None = None
     colour: Colour
     capture: Capture
     edges: Edges
+    local_shifts: LocalShifts | None = None
     candidates: list[Candidate] = []
     next_base: NextBase | None = None
     advice: list[Finding]
     verdict: Verdict
+    fixed: Fixed | None = None
     notes: list[str] = []
 
 

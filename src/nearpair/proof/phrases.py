@@ -20,3 +20,10 @@ def with_error(value: float, error: float) -> tuple[str, str]:
     """Phrase a length and how far it may be off, to the first digit of that: 6.083, 0.12 is "6.1", "0.1"."""
     digits = max(0, -math.floor(math.log10(error))) if error > 0 else 3
     return f"{value:.{digits}f}", f"{error:.{digits}f}"
+
+
+def amount(value: float | None) -> str:
+    """Phrase a measure with one digit below 100, none above; "not known" for None."""
+    if value is None:
+        return "not known"
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.1f}"

@@ -5,6 +5,7 @@ Depth runs through a scale of rising lightness that people with colour vision de
 dark blue far away, light yellow near by. Where the parallax is unknown the map is hatched in grey.
 """
 
+from collections.abc import Sequence
 from typing import Any
 
 import cv2
@@ -14,6 +15,8 @@ from numpy.typing import NDArray
 Plane = NDArray[np.float32]
 Picture = NDArray[np.uint8]
 
+_ABOVE_PX = (140, 500)
+_MARK = (200, 90, 0)
 _HATCH_PX = 8
 _HATCH_LIGHT, _HATCH_DARK = 176, 136
 
@@ -46,6 +49,27 @@ def thumbnail(picture: NDArray[Any], longest_px: int) -> Picture:
     if small.dtype == np.uint16:
         return ((small.astype(np.uint32) * 255 + 32767) // 65535).astype(np.uint8)
     return np.array(small, dtype=np.uint8)
+
+
+def from_above(parallax: Plane, low_px: float, high_px: float, marks_px: Sequence[float]) -> Picture:
+    """Look down on a parallax map (H, W): columns across, far at the top, darker where more of it lies.
+
+    low_px, high_px: range shown. marks_px: parallax of the window, drawn as a line, then of limits, dashed.
+    """
+    width = min(_ABOVE_PX[1], parallax.shape[1])
+    rows, columns = np.nonzero(np.isfinite(parallax))
+    height = _ABOVE_PX[0]
+    down = (high_px - parallax[rows, columns]) / (high_px - low_px) * height
+    across, size = columns * width / parallax.shape[1], (height, width)
+    counts, _, _ = np.histogram2d(np.clip(down, 0, height - 1), across, size, ((0, height), (0, width)))
+    most = float(np.percentile(counts[counts > 0], 98)) if rows.size else 1.0
+    dark = np.sqrt(np.minimum(counts / most, 1.0))
+    out = np.repeat(np.rint(250 - 235 * dark).astype(np.uint8)[..., None], 3, axis=2)
+    for number, mark in enumerate(marks_px):
+        row = round((high_px - mark) / (high_px - low_px) * height)
+        if 0 <= row < height:
+            out[row, (slice(None) if number == 0 else np.arange(width) // 6 % 2 == 0)] = _MARK
+    return np.asarray(cv2.resize(out, (2 * width, 2 * height), interpolation=cv2.INTER_NEAREST), np.uint8)
 
 
 def _nearness(parallax: Plane, near_px: float, far_px: float) -> Plane:

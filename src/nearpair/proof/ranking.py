@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nearpair.proof.model import Comfort, Depth
+from nearpair.proof.model_look import Comfort, Depth
 from nearpair.proof.model_pairs import Candidate, CandidateVerdict, NextBase
 from nearpair.proof.phrases import percent
 

@@ -15,25 +15,26 @@ from markupsafe import Markup
 from nearpair.errors import NearpairError
 from nearpair.proof.figures import figures
 from nearpair.proof.model import Proof, Station
-from nearpair.proof.phrases import percent
+from nearpair.proof.phrases import amount, percent
 from nearpair.proof.pictures import legend
+from nearpair.proof.relief_words import relief_words
 from nearpair.proof.scalebar import scale_bar
+from nearpair.proof.spread import chart
+from nearpair.proof.words import CAUTIONS, VERDICTS
 
-PICTURES = ("anaglyph", "left", "right", "depth")
+PICTURES = ("anaglyph", "left", "right", "depth", "above", "before")
 """Names of the pictures a report can show; each may be left out."""
-
-VERDICTS = {
-    "ready": ("Ready", "Nothing measured speaks against showing this pair."),
-    "with care": ("Ready with care", "The pair can be shown; what follows deserves a look first."),
-    "rework": ("Rework", "Something should be put right before this pair is shown."),
-}
 
 _BAR_STEP, _BAR_HEIGHT = 20, 48
 _SIGNATURES = {b"\xff\xd8\xff": "image/jpeg", b"\x89PNG\r\n\x1a\n": "image/png"}
 
 
-def render(proof: Proof, pictures: Mapping[str, bytes]) -> str:
+def render(
+    proof: Proof, pictures: Mapping[str, bytes], places: Mapping[str, tuple[bytes, str]] | None = None
+) -> str:
     """HTML page of `proof`. `pictures` holds JPEG or PNG files by name (see PICTURES).
+
+    places: for codes of findings a picture of where, as a file, and what its marks mean.
 
     Raises NearpairError for another name or another kind of file. Same input, same text.
     """
@@ -44,15 +45,22 @@ def render(proof: Proof, pictures: Mapping[str, bytes]) -> str:
         )
     word, text = VERDICTS[proof.verdict]
     return (
-        _environment()
+        environment()
         .get_template("report.html.j2")
         .render(
             proof=proof,
             verdict={"word": word, "text": text},
             pictures={
-                name: _data_address(name, pictures[name]) if name in pictures else None for name in PICTURES
+                name: data_address(name, pictures[name]) if name in pictures else None for name in PICTURES
+            },
+            places={
+                code: {"address": data_address(code, file), "caption": caption}
+                for code, (file, caption) in (places or {}).items()
             },
             legend=_legend(proof),
+            relief=relief_words(proof),
+            cautions=CAUTIONS,
+            chart=chart(proof),
             bar=scale_bar(proof),
             stations=[_station(station) for station in proof.stations],
             figures=figures(proof),
@@ -61,17 +69,19 @@ def render(proof: Proof, pictures: Mapping[str, bytes]) -> str:
 
 
 @cache
-def _environment() -> Environment:
-    environment = Environment(
+def environment() -> Environment:
+    """Give what renders the pages: everything is escaped, unknown names are errors."""
+    made = Environment(
         loader=PackageLoader("nearpair.proof", ""),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["with_code"] = with_code
-    environment.filters["percent"] = percent
-    return environment
+    made.filters["with_code"] = with_code
+    made.filters["percent"] = percent
+    made.filters["amount"] = amount
+    return made
 
 
 def with_code(text: str) -> Markup:
@@ -83,7 +93,8 @@ def with_code(text: str) -> Markup:
     )
 
 
-def _data_address(name: str, data: bytes) -> str:
+def data_address(name: str, data: bytes) -> str:
+    """A JPEG or PNG file as an address; NearpairError for anything else."""
     for signature, kind in _SIGNATURES.items():
         if data.startswith(signature):
             return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"

@@ -34,7 +34,7 @@ from nearpair.colour.glasses import Glasses
 from nearpair.colour.light import LUMINANCE_WEIGHTS
 from nearpair.colour.projection import leaks
 from nearpair.proof.match import Grid, Light, partners
-from nearpair.proof.model import Ghosting, Rivalry
+from nearpair.proof.model_look import Ghosting, Rivalry
 
 Plane = NDArray[np.float32]
 
@@ -78,8 +78,8 @@ def through(anaglyph: Light, on: Grid, glasses: Glasses) -> ThroughGlasses:
 def rivalry(seen: ThroughGlasses, glasses: Glasses) -> Rivalry:
     """Brightness ratio between the eyes and the shares of matched points in rivalry and saturated."""
     filter_ratio = _white(glasses.right_channels) / _white(glasses.left_channels)
-    brighter, darker = np.maximum(seen.left, seen.right), np.minimum(seen.left, seen.right)
-    compared = brighter >= DARKEST_COMPARED
+    compared = np.maximum(seen.left, seen.right) >= DARKEST_COMPARED
+    bad, saturated = in_rivalry(seen)
     if not compared.any():
         return Rivalry(
             luminance_ratio=None,
@@ -92,10 +92,28 @@ def rivalry(seen: ThroughGlasses, glasses: Glasses) -> Rivalry:
     return Rivalry(
         luminance_ratio=float(ratio) * filter_ratio,
         filter_ratio=filter_ratio,
-        rivalry_share=float(np.mean(compared & (darker < (1 - RIVALRY_THRESHOLD) * brighter))),
-        saturated_share=float(np.mean(compared & (darker < SATURATED_RATIO * brighter))),
+        rivalry_share=float(np.mean(bad)),
+        saturated_share=float(np.mean(saturated)),
         threshold=RIVALRY_THRESHOLD,
     )
+
+
+def in_rivalry(seen: ThroughGlasses) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which matched points (n,) are in rivalry, and which are saturated."""
+    brighter, darker = np.maximum(seen.left, seen.right), np.minimum(seen.left, seen.right)
+    compared = brighter >= DARKEST_COMPARED
+    return (
+        compared & (darker < (1 - RIVALRY_THRESHOLD) * brighter),
+        compared & (darker < SATURATED_RATIO * brighter),
+    )
+
+
+def remnants(seen: ThroughGlasses, glasses: Glasses) -> NDArray[np.bool_]:
+    """Which matched points (n,) show an eye a remnant of the other's picture; none if leaks are unknown."""
+    left_leak, right_leak = _leaks(glasses) or (0.0, 0.0)
+    left = ghost_contrast(seen.left, seen.right_beside, seen.right, left_leak)
+    right = ghost_contrast(seen.right, seen.left_beside, seen.left, right_leak)
+    return np.asarray((left > VISIBLE_GHOST) | (right > VISIBLE_GHOST))
 
 
 def ghosting(seen: ThroughGlasses, glasses: Glasses) -> Ghosting:

@@ -5,7 +5,7 @@ views/<station>.tif           all-in-focus view          views/<station>.focus.t
 pair/left.tif, right.tif      mounted views              pair/parallax.tif           their parallax
 pair/depth.tif                depth in mm, if known
 out/                          outputs
-proof.json, proof.html        the proof
+proof.json, .html, .pdf       the proof
 .cache/                       derived, safe to delete at any time
 """
 
@@ -98,9 +98,19 @@ class ShootFolder:
         return self.root / "proof.html"
 
     @property
+    def proof_pdf(self) -> Path:
+        """The proof on paper."""
+        return self.root / "proof.pdf"
+
+    @property
     def cache(self) -> Path:
         """The folder for what is derived and may be deleted."""
         return self.root / ".cache"
+
+    @property
+    def before_fix(self) -> Path:
+        """The anaglyph before `nearpair proof --fix`, as the proof's page shows it."""
+        return self.cache / "before-fix.jpg"
 
     def view(self, station: str) -> Path:
         """Return the file of the all-in-focus view of a station."""

@@ -17,6 +17,7 @@ from nearpair.pairs.eyes import OrderFound
 from nearpair.progress import Progress
 from nearpair.proof.model import Eyes, Focus, OrderCue, Registration, SetAside
 from nearpair.proof.model import Station as StationReport
+from nearpair.proof.model_capture import SpoiltFrame
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.gather import Gathered, gather, reason_of
 from nearpair.shoot.memo import key_of
@@ -215,7 +216,20 @@ def _report(station: Station, survey: Survey, found: OrderFound) -> StationRepor
         reference_frame=survey.used[_reference(survey, found)],
         registration=_registration(station, survey),
         focus=_focus(survey),
+        spoilt=_spoilt(survey),
     )
+
+
+def _spoilt(survey: Survey) -> list[SpoiltFrame]:
+    return [
+        SpoiltFrame(
+            frame=fault.frame,
+            kind="shaken" if fault.kind == "shaken" else "repeated",
+            detail_left=fault.detail_left,
+            direction_deg=fault.direction_deg,
+        )
+        for fault in survey.spoilt
+    ]
 
 
 def _registration(station: Station, survey: Survey) -> Registration:

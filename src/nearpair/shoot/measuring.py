@@ -357,7 +357,8 @@ def _with_depth(
     )
     distance = found.adjusted.named("distance")
     if distance.is_known:
-        window = float(planes[0])
+        # a straight course knows distances from its reference plane only; far away stands for unknown there
+        window = distance.value + float(planes[0]) - found.distance_mm
         metric = msgspec.structs.replace(
             metric, distance_mm=window, distance_error_mm=2 * distance.sigma * window
         )

@@ -3,7 +3,6 @@
 import math
 
 import msgspec
-import numpy as np
 
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
@@ -12,15 +11,14 @@ from nearpair.frames.write import read_tiff, write_float_tiff, write_tiff
 from nearpair.geometry.projective import Projective
 from nearpair.pairs.byhand import ByHand, adjusted, shifted
 from nearpair.pairs.dense import dense
-from nearpair.pairs.matches import match
 from nearpair.pairs.mounting import mounted
-from nearpair.pairs.onrows import WRONG_PX
 from nearpair.pairs.placing import Laid, Placed, allowed_for, floating_sides, parallax_of, place
 from nearpair.pairs.rectify import Rectified
-from nearpair.pixels.luma import luma, reduced
 from nearpair.progress import Progress
 from nearpair.proof.model import Mounting, Residual
+from nearpair.proof.model_capture import LocalShifts
 from nearpair.shoot.atomic import replacing
+from nearpair.shoot.comparing import compared
 from nearpair.shoot.decisions import Adjusting, Decisions
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.levelling import Focused, on_common_rows
@@ -50,6 +48,7 @@ class Mounted(msgspec.Struct, frozen=True):
     """Left view px → px of the left view as it lies, row by row."""
     right_matrix: Matrix
     """Right view px → the same, with the window at zero parallax."""
+    local: LocalShifts | None = None
 
 
 def mount_pair(
@@ -69,7 +68,7 @@ def mount_pair(
     recalled = memo.recall("mount", key, outputs)
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Mounted)
-    for stale in (shoot.proof_json, shoot.proof_html):
+    for stale in (shoot.proof_json, shoot.proof_html, shoot.proof_pdf):
         # a proof must never stand beside a pair it does not speak of, not even if this run is stopped
         stale.unlink(missing_ok=True)
     views = [read_tiff(shoot.view(member.station.name)) for member in pair]
@@ -89,7 +88,8 @@ def mount_pair(
     right, parallax = seen.right, seen.parallax
     floating = floating_sides(parallax) if asked.floating == "auto" else (0, 0)
     progress("mounting the pair", 3, _STEPS)
-    residual = _residual(left, right)
+    focal_map = read_tiff(shoot.focus(pair[0].station.name))
+    residual, local = compared(left, right, focal_map, placed.mount.crop_px)
     for path, picture, member in zip(outputs, (left, right), pair, strict=False):
         frame = reference_frame(member)
         with replacing(path) as part:
@@ -100,7 +100,9 @@ def mount_pair(
     done = msgspec.structs.replace(done, filled_share=seen.filled_share)
     left_lies = Projective.like(placed.mount.left_transform)
     names = (pair[0].station.name, pair[1].station.name)
-    result = Mounted(key, done, names, hand, _rows(left_lies), _rows(placed.mount.right_transform))
+    lies = (_rows(left_lies), _rows(placed.mount.right_transform))
+    local = local if asked.base_share == 1 else None  # what was reckoned from depth tells nothing anew
+    result = Mounted(key, done, names, hand, *lies, local=local)
     memo.record("mount", key, outputs, msgspec.json.encode(result))
     progress("mounting the pair", _STEPS, _STEPS)
     return result
@@ -132,17 +134,6 @@ def _laid(
     usable = (merged[0].covered_px, merged[1].covered_px)
     turn, onto = level.on.first.resampled(factor), level.on.second.resampled(factor)
     return Laid(size, turn, onto, usable, disparity, factor, base_share), level.on.rows
-
-
-def _residual(left: Pixels, right: Pixels) -> Residual:
-    """Vertical parallax left over, measured anew on the mounted pair (px of the full pictures)."""
-    factor = match_factor((left.shape[0], left.shape[1]))
-    found = match(reduced(luma(left), factor), reduced(luma(right), factor))
-    dy = found.first[:, 1] - found.second[:, 1]
-    dy = dy[np.abs(dy - np.median(dy)) < WRONG_PX] * factor if dy.size else dy
-    if dy.size < 16:
-        return Residual(rms=None, p95=None)
-    return Residual(rms=float(np.sqrt(np.mean(dy**2))), p95=float(np.percentile(np.abs(dy), 95)))
 
 
 def _report(

@@ -1,4 +1,4 @@
-"""The proof stage: proof.json and proof.html from the mounted pair."""
+"""The proof stage: proof.json, proof.html and proof.pdf from the mounted pair."""
 
 from typing import Any
 
@@ -21,10 +21,14 @@ from nearpair.proof.model import (
     decode,
     encode,
 )
+from nearpair.proof.model_advice import Fixed
+from nearpair.proof.model_capture import LocalShifts
 from nearpair.proof.model_pairs import Candidate, NextBase
-from nearpair.proof.pictures import depth_picture, thumbnail
+from nearpair.proof.pictures import depth_picture, from_above, thumbnail
 from nearpair.proof.report import render
+from nearpair.proof.report_pdf import pdf
 from nearpair.proof.scalebar import drawn, scale_bar
+from nearpair.proof.where import Pair, where
 from nearpair.shoot.atomic import replacing, write_whole
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.exporting import pair_as_seen
@@ -48,6 +52,8 @@ class Subject(msgspec.Struct, frozen=True):
     metric: Metric | None = None
     candidates: list[Candidate] = []
     next_base: NextBase | None = None
+    fixed: Fixed | None = None
+    local: LocalShifts | None = None
 
 
 def _key(decisions: Decisions, subject: Subject) -> str:
@@ -56,25 +62,56 @@ def _key(decisions: Decisions, subject: Subject) -> str:
 
 def drop_stale_proof(shoot: ShootFolder, memo: Memo, decisions: Decisions, subject: Subject) -> None:
     """Remove a proof that speaks of another mounting than the one that is now in the folder."""
-    outputs = [shoot.proof_json, shoot.proof_html]
+    outputs = [shoot.proof_json, shoot.proof_html, shoot.proof_pdf]
     if memo.recall("proof", _key(decisions, subject), outputs) is None:
         for path in outputs:
             path.unlink(missing_ok=True)
 
 
+def _fixed_key(decisions: Decisions, eyes: Eyes, mounting: Mounting) -> str:
+    made = (eyes.left, eyes.right, mounting.crop_px, mounting.floating_px)
+    return key_of(decisions.mounting, decisions.viewing, decisions.colour, made)
+
+
+def record_fixed(
+    shoot: ShootFolder, memo: Memo, decisions: Decisions, proof: Proof, fixed: Fixed, before: bytes
+) -> None:
+    """Remember what --fix did, and the picture (JPEG) before it, as long as these decisions stand."""
+    write_whole(shoot.before_fix, before)
+    key = _fixed_key(decisions, proof.eyes, proof.mounting)
+    memo.record("fix", key, [shoot.before_fix], msgspec.json.encode(fixed))
+
+
+def recall_fixed(
+    shoot: ShootFolder, memo: Memo, decisions: Decisions, eyes: Eyes, mounting: Mounting
+) -> Fixed | None:
+    """What --fix did to come to these decisions, if it did."""
+    found = memo.recall("fix", _fixed_key(decisions, eyes, mounting), [shoot.before_fix])
+    return None if found is None else msgspec.json.decode(found, type=Fixed)
+
+
+def as_shown(shoot: ShootFolder, decisions: Decisions, mounting: Mounting) -> bytes:
+    """The anaglyph as it is published now, as a small JPEG file."""
+    left, right = masked(*pair_as_seen(shoot), mounting.floating_px)
+    seen = anaglyph(left, right, glasses_named(decisions.colour.glasses), decisions.colour.method)
+    return _jpeg_bytes(shoot, thumbnail(np.asarray(seen, np.uint8), _REPORT_PX))
+
+
 def prove(
     shoot: ShootFolder, memo: Memo, decisions: Decisions, subject: Subject, progress: Progress
 ) -> Proof:
-    """Measure the mounted pair; write proof.json and proof.html, unless the same was done before."""
+    """Measure the mounted pair; write its proof in all forms, unless the same was done before."""
     key = _key(decisions, subject)
-    outputs = [shoot.proof_json, shoot.proof_html]
+    outputs = [shoot.proof_json, shoot.proof_html, shoot.proof_pdf]
     if memo.recall("proof", key, outputs) is not None:
         return decode(shoot.proof_json.read_bytes())
     progress("proofing", 0, 3)
     inputs = _inputs(shoot, decisions, subject)
     proof = assemble(inputs)
     progress("proofing", 1, 3)
-    write_whole(shoot.proof_html, render(proof, _pictures(shoot, inputs, proof)).encode())
+    pictures, places = _pictures(shoot, inputs, proof), _places(shoot, inputs, proof)
+    write_whole(shoot.proof_html, render(proof, pictures, places).encode())
+    write_whole(shoot.proof_pdf, pdf(proof, pictures, places))
     progress("proofing", 2, 3)
     written = encode(proof)
     write_whole(shoot.proof_json, written)
@@ -103,6 +140,8 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
         metric=subject.metric,
         candidates=subject.candidates,
         next_base=subject.next_base,
+        fixed=subject.fixed,
+        local=subject.local,
     )
 
 
@@ -120,11 +159,31 @@ def _pictures(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, byt
         "right": thumbnail(right, _REPORT_PX // 2),
     }
     if near is not None and far is not None:
-        pictures["depth"] = depth_picture(inputs.parallax[::step, ::step], near, far)
+        small = inputs.parallax[::step, ::step]
+        pictures["depth"] = depth_picture(small, near, far)
+        pictures["above"] = _from_above(small, proof, near, far)
     bar = scale_bar(proof)
     if bar is not None:
         pictures |= {name: drawn(pictures[name], bar) for name in ("anaglyph", "left", "right")}
-    return {name: _jpeg_bytes(shoot, picture) for name, picture in pictures.items()}
+    files = {name: _jpeg_bytes(shoot, picture) for name, picture in pictures.items()}
+    return files if proof.fixed is None else {**files, "before": shoot.before_fix.read_bytes()}
+
+
+def _from_above(
+    parallax: NDArray[np.float32], proof: Proof, near_px: float, far_px: float
+) -> NDArray[np.uint8]:
+    limit = proof.comfort.limits["one-degree"]
+    per_mm = proof.picture.width_px / proof.comfort.viewing.screen_width_mm
+    ends = [mm * per_mm for mm in (limit.near_mm, limit.far_mm) if mm is not None]
+    room = 0.15 * max(far_px - near_px, 1.0)
+    return from_above(parallax, min(near_px, 0.0) - room, max(far_px, 0.0) + room, [0.0, *ends])
+
+
+def _places(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, tuple[bytes, str]]:
+    """Pictures of where, by the codes of the findings, with their captions."""
+    pair = Pair(inputs.left, inputs.right, inputs.anaglyph, inputs.parallax, inputs.glasses)
+    found = where(pair, proof)
+    return {code: (_jpeg_bytes(shoot, place.picture), place.caption) for code, place in found.items()}
 
 
 def _jpeg_bytes(shoot: ShootFolder, picture: NDArray[Any]) -> bytes:

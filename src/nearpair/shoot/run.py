@@ -29,8 +29,9 @@ from nearpair.shoot.measuring import measure
 from nearpair.shoot.memo import Memo
 from nearpair.shoot.merging import Merged, merge_station
 from nearpair.shoot.mounting import mount_pair, reference_frame
-from nearpair.shoot.proving import Subject, drop_stale_proof, prove
+from nearpair.shoot.proving import Subject, drop_stale_proof, prove, recall_fixed
 from nearpair.shoot.reading import Reading
+from nearpair.shoot.reporting import eyes_of, notes, pair_of, reports
 from nearpair.shoot.scratch import Scratch
 from nearpair.shoot.surveying import Keeper
 from nearpair.shoot.told import check_same_sources, check_sources
@@ -122,10 +123,13 @@ def run(
     overrides: Overrides = NOTHING,
     progress: Progress = silent,
     exporter: Exporter = export,
+    *,
+    keep: bool = True,
 ) -> Proof | None:
     """Bring a shoot up to and including the stage `until`; returns the proof if that is the last one.
 
-    exporter: what the export stage does.
+    exporter: what the export stage does. With `keep` the overrides are written into shoot.toml, else they
+    hold for this run only.
     """
     _check_stage(until)
     folder = ShootFolder.open(shoot)
@@ -133,8 +137,8 @@ def run(
         memo = Memo(folder.cache, program())
         with closing(Scratch(folder.cache)) as scratch:
             reading = Reading(developed_frames(folder.cache), scratch)
-            decisions, looked = _decided(folder, memo, reading, overrides, progress)
-            pair = _pair_of(looked)
+            decisions, looked = _decided(folder, memo, reading, overrides, progress, keep=keep)
+            pair = pair_of(looked)
             if until == "sort":
                 return None
             left, right = (
@@ -152,7 +156,7 @@ def candidates(shoot: Path, overrides: Overrides = NOTHING, progress: Progress =
         with closing(Scratch(folder.cache)) as scratch:
             reading = Reading(developed_frames(folder.cache), scratch)
             decisions, looked = _decided(folder, memo, reading, overrides, progress, rank_two=True)
-        _pair_of(looked)
+        pair_of(looked)
         listed = _candidates(looked)
         _sheet(folder, memo, looked, decisions, progress)
     sheet = str(folder.out(SHEET))
@@ -187,6 +191,7 @@ def _decided(
     progress: Progress,
     *,
     rank_two: bool = False,
+    keep: bool = True,
 ) -> tuple[Decisions, Looked]:
     """Put in what was given, look at the sources, and only then keep it: the sources may contradict it."""
     decisions = load(folder.toml)
@@ -194,7 +199,7 @@ def _decided(
     glasses_named(changed.colour.glasses)
     keeper = Keeper(memo, folder.cache)
     looked = look_at(changed, folder.source_paths(changed), reading, keeper, progress, rank_two=rank_two)
-    if changed != decisions and looked.pair is not None:
+    if keep and changed != decisions and looked.pair is not None:
         save(folder.toml, changed)
     return changed, looked
 
@@ -227,13 +232,15 @@ def _staged(
     subject = Subject(
         mounted.key,
         mounted.mounting,
-        _reports(looked, pair, merged),
-        _eyes_of(looked),
+        reports(looked, pair, merged),
+        eyes_of(looked),
         list(looked.set_aside),
-        _notes(looked, decisions),
+        notes(looked, decisions),
         metric,
         listed,
         next_base(listed, chosen_mm),
+        recall_fixed(folder, memo, decisions, eyes_of(looked), mounted.mounting),
+        mounted.local,
     )
     drop_stale_proof(folder, memo, decisions, subject)
     if last == 2:
@@ -243,42 +250,3 @@ def _staged(
     if last == 3:
         return None
     return prove(folder, memo, decisions, subject, progress)
-
-
-def _pair_of(looked: Looked) -> tuple[Member, Member]:
-    if looked.pair is None:
-        station = looked.stations[0]
-        message = (
-            f"Only one station was found ({station.name}, {len(station.frames)} frames); a stereoscopic "
-            "photograph needs two, shot from beside each other."
-        )
-        raise SourceError(message, "Give the folder of the other station too, or the whole card.")
-    return looked.pair
-
-
-def _eyes_of(looked: Looked) -> Eyes:
-    if looked.eyes is None:
-        message = "the eyes are known once there is a pair"
-        raise ValueError(message)
-    return looked.eyes
-
-
-def _notes(looked: Looked, decisions: Decisions) -> list[str]:
-    if len(looked.stations) <= 2:
-        return list(looked.notes)
-    notes = [*looked.notes, f"Pair: {looked.pair_reason}."]
-    if decisions.capture.base_mm is not None and looked.eyes is not None:
-        between = f"{looked.eyes.left} and {looked.eyes.right}"
-        notes.append(f"The stated base of {decisions.capture.base_mm:g} mm counts for {between}.")
-    return notes
-
-
-def _reports(looked: Looked, pair: tuple[Member, Member], merged: tuple[Merged, Merged]) -> list[Station]:
-    """Reports of all stations, with what merging found for those of the pair."""
-    found = {member.station.name: result for member, result in zip(pair, merged, strict=True)}
-    reports = []
-    for station in looked.stations:
-        result = found.get(station.name)
-        known = {} if result is None else {"focus": result.focus, "depth_of_field": result.depth_of_field}
-        reports.append(msgspec.structs.replace(station, **known))
-    return reports

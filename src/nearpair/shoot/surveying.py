@@ -17,6 +17,7 @@ from nearpair.shoot.names import safe_name
 from nearpair.shoot.reading import Reading
 from nearpair.stacks.dilation import Dilation
 from nearpair.stacks.registration import Step
+from nearpair.stacks.spoilt import Spoilt
 from nearpair.stacks.survey import Lost, Prepared, Survey, prepare, survey
 
 # Registration and matching look at pictures of about this size; larger frames are averaged down. Frames of
@@ -34,6 +35,7 @@ class _Stored(msgspec.Struct, frozen=True):
     gains: tuple[float, ...]
     sharpness: tuple[float, ...]
     dilation: Dilation | None
+    spoilt: tuple[Spoilt, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +99,9 @@ def _walk(name: str, frames: Sequence[FrameInfo], reading: Reading, progress: Pr
 
 
 def _scalars(found: Survey) -> _Stored:
-    return _Stored(found.used, found.lost, found.steps, found.gains, found.sharpness, found.dilation)
+    return _Stored(
+        found.used, found.lost, found.steps, found.gains, found.sharpness, found.dilation, found.spoilt
+    )
 
 
 def _joined(stored: _Stored, planes: Sequence[Plane]) -> Survey:
@@ -111,4 +115,5 @@ def _joined(stored: _Stored, planes: Sequence[Plane]) -> Survey:
         planes[2],
         stored.sharpness,
         stored.dilation,
+        stored.spoilt,
     )

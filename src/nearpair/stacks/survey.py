@@ -23,6 +23,7 @@ from nearpair.stacks.dilation import Dilation, dilation
 from nearpair.stacks.hindsight import Focus, Measured, weighed_anew
 from nearpair.stacks.kernels import keep_sharper
 from nearpair.stacks.registration import Step, of_either_kind, smoothed
+from nearpair.stacks.spoilt import Looked, Spoilt, SpoiltFrames, looked
 
 _KEYFRAMES = 20
 _INDEX_REDUCTION = 4
@@ -59,6 +60,8 @@ class Survey:
     """Mean amplitude of the finest detail in each used frame (values in [0, 1])."""
     dilation: Dilation | None
     """Whether near things change size more than far ones (rail) or alike (ring); None when unknown."""
+    spoilt: tuple[Spoilt, ...] = ()
+    """Shaken and repeated frames among the used ones, by their numbers in shooting order."""
 
 
 class _Accumulator:
@@ -99,13 +102,14 @@ class Prepared:
     energy: Plane
     half: Plane
     """In linear light, at half the size."""
+    looked: Looked
 
 
 def prepare(plane: Plane) -> Prepared:
     """Do the part of the survey of a luma (h, w), float32 in [0, 1], that needs no other frame."""
     light = in_linear_light(plane)
     half = reduced(light, 2) if min(plane.shape) > 1 else light
-    return Prepared(plane, structures(light), detail_energy(plane), half)
+    return Prepared(plane, structures(light), detail_energy(plane), half, looked(plane, half))
 
 
 def survey(frames: Iterable[Plane | Prepared], count: int, progress: Progress = silent) -> Survey:
@@ -141,6 +145,7 @@ class _Walk:
         self.last: tuple[Structure, ...] | None = None
         self.spare: tuple[int, Prepared] | None = None
         self.accumulator: _Accumulator | None = None
+        self.spoilt: SpoiltFrames | None = None
 
     def visit(self, number: int, frame: Prepared) -> None:
         if self.last is None:
@@ -159,6 +164,7 @@ class _Walk:
 
     def _start(self, number: int, frame: Prepared) -> None:
         self.accumulator = _Accumulator((frame.plane.shape[0], frame.plane.shape[1]))
+        self.spoilt = SpoiltFrames((frame.plane.shape[0], frame.plane.shape[1]))
         self.last = frame.structures
         self._take(number, frame, Similarity())
 
@@ -186,6 +192,8 @@ class _Walk:
     def _take(self, number: int, frame: Prepared, place: Similarity) -> None:
         if self.accumulator is not None:
             self.accumulator.add(len(self.used), frame.plane, frame.energy, place)
+        if self.spoilt is not None:
+            self.spoilt.add(number, frame.looked, place)
         self.detail.append(float(np.mean(np.sqrt(frame.energy))))
         self.brightness.append(float(np.mean(frame.plane)))
         if number % max(1, self.count // _KEYFRAMES) == 0:
@@ -216,6 +224,7 @@ class _Walk:
             np.asarray(contrast, np.float32),
             tuple(self.detail),
             dilation(self.keyframes, self.to_first, index, _INDEX_REDUCTION),
+            self.spoilt.finish() if self.spoilt is not None else (),
         )
 
 
