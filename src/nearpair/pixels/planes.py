@@ -85,7 +85,7 @@ def coarser(plane: P) -> P:
 
 
 def halved_planes(rgb: NDArray[np.uint8], kept: list[Any] | None = None) -> Planes:
-    """Luma codes of an (H, W, 3) RGB frame and the chroma codes of its 2 x 2 means.
+    """Luma codes of an (H, W, 3) RGB frame, its next coarser level, and the chroma codes of its 2 x 2 means.
 
     kept: buffers of an earlier call (at first, an empty list), whose planes are overwritten.
     """
@@ -93,8 +93,9 @@ def halved_planes(rgb: NDArray[np.uint8], kept: list[Any] | None = None) -> Plan
     height, width = rgb.shape[:2]
     half = (-(-height // 2), -(-width // 2))
     if not buffers or buffers[0].shape != (height, width):
-        buffers[:] = [np.empty((height, width), np.uint8), np.empty(half, np.uint8), np.empty(half, np.uint8)]
-    _to_halved_planes(rgb, *buffers)
+        buffers[:] = [np.empty(size, np.uint8) for size in ((height, width), half, half, half)]
+    _to_halved_planes(rgb, *buffers[:3])
+    cv2.pyrDown(buffers[0], dst=buffers[3])
     return Planes(*buffers)
 
 
