@@ -35,7 +35,7 @@ from nearpair.pixels.detail import BLOCK_PX
 from nearpair.pixels.luma import Pixels, Plane
 from nearpair.pixels.planes import FULL, MIDDLE, Planes, coarser
 from nearpair.pixels.warp import warp
-from nearpair.views import kernels, plane_kernels
+from nearpair.views import focus_kernels, kernels, plane_kernels
 from nearpair.views.focus import FocusTracker
 from nearpair.views.masks import EVERYWHERE, LevelMasks, level_masks
 from nearpair.views.worth import Worth
@@ -302,30 +302,35 @@ class Merger:
         del self._moved  # the largest buffers go before the view is put together
         # beside each other, as neither keeps all cores busy; not in the pool, for whose workers both wait
         with ThreadPoolExecutor(1) as beside:
-            focused = beside.submit(self._focus.finish, self._size)
-            rgb = self._stored(*self._collapsed())
-            focus = focused.result()
+            focused = beside.submit(self._focus.finish_small)
+            rgb = self._stored(*self._colours())
+            small = focused.result()
+        # into the memory of the sums, which nobody needs any longer
+        focus, each = self._sums[0].luma, 4 if self._by_quarters else 2
+        self._in_bands(self._size[0], partial(focus_kernels.enlarge, small, each, focus))
         self._pool.shutdown()
         return View(rgb, focus)
 
-    def _collapsed(self) -> tuple[Plane, Plane, Plane]:
-        """The weighted means of all bands, put together again from the coarsest up."""
-        for sums in self._sums:
-            for plane in (sums.luma, sums.blue, sums.red):
+    def _colours(self) -> tuple[Plane, Plane]:
+        """The chroma put together; the luma too, but for its finest level."""
+        for level in range(self._levels, -1, -1):
+            sums = self._sums[level]
+            below = (_NONE, _NONE, _NONE)
+            if level < self._levels:
+                below = (self._sums[level + 1].luma, self._sums[level + 1].blue, self._sums[level + 1].red)
+            for plane, coarse in zip((sums.luma if level else _NONE, sums.blue, sums.red), below, strict=True):
                 if plane.size:
-                    self._in_bands(plane.shape[0], partial(kernels.divide, plane, sums.weight))
-        for coarse, fine in zip(self._sums[:0:-1], self._sums[-2::-1], strict=True):
-            pairs = ((coarse.luma, fine.luma), (coarse.blue, fine.blue), (coarse.red, fine.red))
-            for below, above in pairs:
-                if above.size:
-                    self._in_bands(above.shape[0], partial(kernels.expand_add, below, above))
+                    work = partial(plane_kernels.put_together, plane, sums.weight, coarse)
+                    self._in_bands(plane.shape[0], work)
         colour = self._sums[1 if self._halved else 0]
-        return self._sums[0].luma, colour.blue, colour.red
+        return colour.blue, colour.red
 
-    def _stored(self, luma: Plane, blue: Plane, red: Plane) -> Pixels:
+    def _stored(self, blue: Plane, red: Plane) -> Pixels:
         out = np.empty((*self._size, 3), self._dtype)
         scale = (255.0 if self._dtype == np.uint8 else 65535.0) / float(FULL)
-        self._in_bands(self._size[0], partial(plane_kernels.to_rgb, luma, blue, red, scale, out))
+        finest, coarse = self._sums[0], self._sums[1].luma if self._levels else _NONE
+        work = partial(plane_kernels.to_rgb, finest.luma, finest.weight, coarse, blue, red, scale, out)
+        self._in_bands(self._size[0], work)
         return out
 
 
