@@ -35,4 +35,5 @@ def reduced(plane: P, factor: int) -> P:
 def band(plane: Plane, fine_px: float, coarse_px: float) -> Plane:
     """Difference of Gaussians (standard deviations in px): detail between two sizes, no brightness."""
     fine = cv2.GaussianBlur(plane, (0, 0), fine_px) if fine_px > 0 else plane
-    return np.asarray(fine - cv2.GaussianBlur(plane, (0, 0), coarse_px))
+    coarse = np.asarray(cv2.GaussianBlur(plane, (0, 0), coarse_px), np.float32)
+    return np.subtract(fine, coarse, out=coarse)

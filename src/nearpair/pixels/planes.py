@@ -26,6 +26,8 @@ CB, CR = np.float32(0.5 / (1.0 - 0.114)), np.float32(0.5 / (1.0 - 0.299))
 """How many times B − luma and R − luma the chroma differences are."""
 
 _NEUTRAL_CODE = 128.0
+# sums of as many codes fit into 16 bits
+_MOST_FACTOR = 257
 # the weights in 15 bits, of the sum 1
 _R15, _G15, _B15 = 9798, 19235, 3735
 
@@ -151,19 +153,19 @@ def full_planes(rgb: Pixels, in_bands: InBands = one_band) -> Planes:
 
 def small_luma(planes: Planes, factor: int) -> NDArray[np.uint8]:
     """The luma codes averaged over factor x factor pixels, (H // factor, W // factor)."""
-    if planes.luma.dtype == np.uint8:
+    if planes.luma.dtype == np.uint8 and factor <= _MOST_FACTOR:
         out = np.empty((planes.luma.shape[0] // factor, planes.luma.shape[1] // factor), np.uint8)
         _block_means(planes.luma, factor, out)
         return out
     small: Any = reduced(planes.luma, factor)
-    return np.array(np.rint(small / np.float32(128.0)), dtype=np.uint8, order="C")
+    return np.array(np.rint(small * np.float32(planes.scale / 128.0)), dtype=np.uint8, order="C")
 
 
 @njit(cache=True, nogil=True)
 def _block_means(luma: NDArray[np.uint8], factor: int, out: NDArray[np.uint8]) -> None:
     """Means over factor x factor codes, rounded half up."""
     width, count = out.shape[1] * factor, factor * factor
-    sums = np.empty(width, np.uint32)
+    sums = np.empty(width, np.uint16)
     for y in range(out.shape[0]):
         sums[:] = 0
         for j in range(factor):

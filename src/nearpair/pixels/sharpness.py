@@ -15,4 +15,4 @@ def detail_energy(
     compare 36 of them; `fine_px` keeps single-pixel noise out.
     """
     detail = band(plane, fine_px, coarse_px)
-    return np.asarray(cv2.GaussianBlur(detail * detail, (0, 0), window_px))
+    return np.asarray(cv2.GaussianBlur(np.square(detail, out=detail), (0, 0), window_px))

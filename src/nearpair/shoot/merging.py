@@ -128,7 +128,9 @@ def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress)
     for number, codes in enumerate(read_ahead(frames, reading.detail)):
         worths.take(number, codes, stack.fit(number))
     halved = all(map(has_halved_chroma, frames))
-    merger = Merger(frames[0].size_px, bits=frames[0].bits, chroma_halved=halved)
+    merger = Merger(
+        frames[0].size_px, bits=frames[0].bits, chroma_halved=halved, memory=reading.spare_memory()
+    )
     both = read_ahead(frames, lambda frame: (reading.planes(frame), reading.detail(frame)))
     for number, (planes, codes) in enumerate(both):
         fit = stack.fit(number)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.read import Developed, Pixels, has_halved_chroma, read_pixels, read_small
 from nearpair.pixels.detail import block_detail
+from nearpair.pixels.memory import Memory
 from nearpair.pixels.planes import Planes, coarser, full_planes, halved_planes, small_luma
 from nearpair.shoot.scratch import Scratch
 
@@ -52,7 +53,7 @@ class Reading:
         kept = self._scratch.recall(f"detail {_name(frame)}") if self._scratch else None
         if kept:
             return kept[0]
-        with self._lent_room() as room:
+        with self._lent_room(frame) as room:
             return self._decoded(frame, room, room.planes)[1]
 
     def planes(self, frame: FrameInfo) -> Planes:
@@ -60,7 +61,7 @@ class Reading:
         kept = self._scratch.recall(f"planes {_name(frame)}") if self._scratch else None
         if kept:
             return Planes(*kept)
-        with self._lent_room() as room:
+        with self._lent_room(frame) as room:
             return self._decoded(frame, room, [])[0]
 
     def pixels(self, frame: FrameInfo) -> Pixels:
@@ -73,19 +74,25 @@ class Reading:
             self._small.clear()
             self._bytes = 0
 
+    def spare_memory(self) -> Memory:
+        """The memory that decoding took, if no frame is decoded just now; the next decoding takes its own."""
+        with self._lock:
+            rooms, self._rooms = self._rooms, []
+        return Memory(room.block for room in rooms)
+
     def _reduced(self, frame: FrameInfo, factor: int) -> Bytes:
         if self._scratch is None or min(frame.size_px) < factor:
             return read_small(frame, factor, self._developed)
         kept = self._scratch.recall(f"planes {_name(frame)}")
         if kept:
             return small_luma(Planes(*kept), factor)
-        with self._lent_room() as room:
+        with self._lent_room(frame) as room:
             return small_luma(self._decoded(frame, room, room.planes)[0], factor)
 
     def _decoded(self, frame: FrameInfo, room: "_Room", buffers: list[Any]) -> tuple[Planes, Bytes]:
         """The planes of a frame and how sharp it is; the planes lie in `buffers`, see `halved_planes`."""
         halved = has_halved_chroma(frame)
-        into = room.for_rgb(frame) if halved else None
+        into = room.rgb if halved else None
         rgb: Any = read_pixels(frame, self._developed, plain_chroma=halved, into=into)
         planes = halved_planes(rgb, buffers) if halved else full_planes(rgb)
         coarse = planes.coarse if planes.coarse is not None else coarser(planes.luma)
@@ -97,10 +104,12 @@ class Reading:
         return replace(planes, coarse=coarse), detail
 
     @contextmanager
-    def _lent_room(self) -> "Iterator[_Room]":
+    def _lent_room(self, frame: FrameInfo) -> "Iterator[_Room]":
         """Memory that nobody else works in."""
         with self._lock:
-            room = self._rooms.pop() if self._rooms else _Room()
+            room = self._rooms.pop() if self._rooms else None
+        if room is None or room.size_px != frame.size_px:
+            room = _Room(frame.size_px)
         try:
             yield room
         finally:
@@ -118,18 +127,17 @@ class Reading:
 
 
 class _Room:
-    """Memory for decoding, used again and again: fresh memory costs nearly as much as the work done in it."""
+    """Memory for decoding a frame of 8 bits, used again and again: fresh memory costs as much as the work."""
 
-    def __init__(self) -> None:
-        self._rgb: Bytes = np.empty(0, np.uint8)
-        self.planes: list[Any] = []
-
-    def for_rgb(self, frame: FrameInfo) -> Bytes:
-        """As many bytes as the pixels of a frame with 8 bits take."""
-        size = 3 * frame.size_px[0] * frame.size_px[1]
-        if self._rgb.size != size:
-            self._rgb = np.empty(size, np.uint8)
-        return self._rgb
+    def __init__(self, size_px: tuple[int, int]) -> None:
+        self.size_px = size_px
+        height, width = size_px
+        half = (-(-height // 2), -(-width // 2))
+        self.block: Bytes = np.empty(4 * height * width + 3 * half[0] * half[1] + 512, np.uint8)
+        memory = Memory([self.block])
+        self.rgb: Bytes = memory.empty((3 * height * width,), np.uint8)
+        self.planes = [memory.empty(size, np.uint8) for size in ((height, width), half, half, half)]
+        """Buffers of `halved_planes`."""
 
 
 def _name(frame: FrameInfo) -> str:

@@ -88,7 +88,7 @@ def _walk(name: str, frames: Sequence[FrameInfo], reading: Reading, progress: Pr
     factor = survey_factor(frames[0].size_px)
 
     def read(frame: FrameInfo) -> Prepared:
-        return prepare(np.asarray(reading.small(frame, factor), np.float32) / np.float32(255))
+        return prepare(reading.small(frame, factor))
 
     def told(what: str, done: int, total: int) -> None:
         progress(f"{name}: {what}", done, total)

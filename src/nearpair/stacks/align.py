@@ -89,8 +89,10 @@ class Alignment:
 def _structure(plane: Plane, fine_px: float, coarse_px: float) -> Structure:
     bands = band(plane, fine_px, coarse_px)
     gx, gy = cv2.Scharr(bands, cv2.CV_32F, 1, 0), cv2.Scharr(bands, cv2.CV_32F, 0, 1)
+    cv2.multiply(gx, gx, dst=gx)
+    cv2.multiply(gy, gy, dst=gy)
     points, starts = strongest(
-        np.asarray(gx * gx + gy * gy), _CELL_PX, _POINTS_PER_CELL, _BORDER_PX, CELL_PX // _CELL_PX
+        np.asarray(cv2.add(gx, gy, dst=gx)), _CELL_PX, _POINTS_PER_CELL, _BORDER_PX, CELL_PX // _CELL_PX
     )
     values, gradients, laplacian = described(bands, points)
     return Structure(

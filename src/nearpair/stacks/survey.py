@@ -27,6 +27,8 @@ from nearpair.stacks.registration import Step, of_either_kind, smoothed
 _KEYFRAMES = 20
 _INDEX_REDUCTION = 4
 _FLICKER_FRAMES = 7
+_CODES = np.arange(256, dtype=np.uint8)
+_VALUES, _LIGHTS = _CODES / np.float32(255), decode_srgb(_CODES)
 _EVERYWHERE = np.zeros((0, 0), np.bool_)
 
 
@@ -101,9 +103,12 @@ class Prepared:
     """In linear light, at half the size."""
 
 
-def prepare(plane: Plane) -> Prepared:
-    """Do the part of the survey of a luma (h, w), float32 in [0, 1], that needs no other frame."""
-    light = in_linear_light(plane)
+def prepare(plane: Plane | NDArray[np.uint8]) -> Prepared:
+    """Do the part of the survey of a luma (h, w), codes or float32 in [0, 1], that needs no other frame."""
+    if plane.dtype == np.uint8:
+        light, plane = np.asarray(cv2.LUT(plane, _LIGHTS)), np.asarray(cv2.LUT(plane, _VALUES))
+    else:
+        light = in_linear_light(np.asarray(plane, np.float32))
     half = reduced(light, 2) if min(plane.shape) > 1 else light
     return Prepared(plane, structures(light), detail_energy(plane), half)
 

@@ -33,6 +33,7 @@ from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.bands import in_bands
 from nearpair.pixels.detail import BLOCK_PX
 from nearpair.pixels.luma import Pixels, Plane
+from nearpair.pixels.memory import Memory
 from nearpair.pixels.planes import FULL, MIDDLE, Planes, coarser
 from nearpair.pixels.warp import warp
 from nearpair.views import focus_kernels, kernels, plane_kernels
@@ -88,11 +89,11 @@ def halved(size: tuple[int, ...]) -> tuple[int, int]:
 class _Sums:
     """Running weighted sums of one level, chroma included where the level has it."""
 
-    def __init__(self, size: tuple[int, int], *, chroma: bool, rest: bool) -> None:
-        self.luma = np.zeros(size, np.float32)
-        self.weight = np.zeros(size if rest else halved(size), np.float32)
-        self.blue = np.zeros(size, np.float32) if chroma else _NONE
-        self.red = np.zeros(size, np.float32) if chroma else _NONE
+    def __init__(self, size: tuple[int, int], memory: Memory, *, chroma: bool, rest: bool) -> None:
+        self.luma: Plane = memory.zeros(size, np.float32)
+        self.weight: Plane = memory.zeros(size if rest else halved(size), np.float32)
+        self.blue: Plane = memory.zeros(size, np.float32) if chroma else _NONE
+        self.red: Plane = memory.zeros(size, np.float32) if chroma else _NONE
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,11 +117,20 @@ class _Level:
 class Merger:
     """Takes the frames of one stack in shooting order and gives the view at the end."""
 
-    def __init__(self, size_px: tuple[int, int], *, bits: int = 8, chroma_halved: bool = False) -> None:
+    def __init__(
+        self,
+        size_px: tuple[int, int],
+        *,
+        bits: int = 8,
+        chroma_halved: bool = False,
+        memory: Memory | None = None,
+    ) -> None:
         """`size_px` (height, width) of frames and view; `bits` (8 or 16) of the view.
 
         chroma_halved: the files keep colour at half size (JPEG 4:2:0), so nothing is lost by merging it so.
+        memory: used as far as it goes; the view's focus map may lie in it.
         """
+        self._memory = memory or Memory()
         self._size = size_px
         self._dtype: np.dtype[Any] = np.dtype(np.uint8 if bits == 8 else np.uint16)
         self._levels = levels_for(size_px)
@@ -139,7 +149,7 @@ class Merger:
         size: tuple[int, int] = self._size
         sums = []
         for level in range(self._levels + 1):
-            sums.append(_Sums(size, chroma=self._has_colour(level), rest=level == self._levels))
+            sums.append(_Sums(size, self._memory, chroma=self._has_colour(level), rest=level == self._levels))
             size = halved(size)
         return sums
 
@@ -151,11 +161,12 @@ class Merger:
         size: tuple[int, int] = self._size
         for _ in range(level):
             size = halved(size)
-        luma = np.empty(size, np.uint16)
-        colour = [np.empty(size if self._has_colour(level) else (0, 0), np.uint16) for _ in range(2)]
+        empty = self._memory.empty
+        luma = empty(size, np.uint16)
+        colour = [empty(size if self._has_colour(level) else (0, 0), np.uint16) for _ in range(2)]
         needed = level == self._levels - 1 or (level == 0 and not self._by_quarters)
-        energies = np.empty(halved(size) if needed else (0, 0), np.float32)
-        passed = np.empty(halved(halved(size)) if level < self._levels - 1 else (0, 0), np.float32)
+        energies = empty(halved(size) if needed else (0, 0), np.float32)
+        passed = empty(halved(halved(size)) if level < self._levels - 1 else (0, 0), np.float32)
         return _Level(luma, colour[0], colour[1], energies, passed)
 
     def add(
