@@ -1,9 +1,11 @@
 """Work on bands of rows, on all cores: the same bands, so the same result, however many cores there are."""
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, ThreadPoolExecutor, wait
+from functools import partial
 
+Task = Callable[[], object]
 Work = Callable[[int, int], None]
 InBands = Callable[[int, Work], None]
 
@@ -15,32 +17,45 @@ def one_band(rows: int, work: Work) -> None:
     work(0, rows)
 
 
-def in_bands(rows: int, work: Work, pool: Executor | None = None) -> None:
-    """Run `work(top, bottom)` over bands of rows, here and in `pool`, or in threads of its own.
+def banded(rows: int, work: Work) -> list[Task]:
+    """The tasks `work(top, bottom)` of bands of rows."""
+    tops = range(0, rows, _ROWS_PER_BAND)
+    return [partial(work, top, min(rows, top + _ROWS_PER_BAND)) for top in tops]
 
-    After an error no band is begun any more.
+
+def in_bands(rows: int, work: Work, pool: Executor | None = None) -> None:
+    """Run `work(top, bottom)` over bands of rows, here and in `pool`, or in threads of its own."""
+    at_once(banded(rows, work), pool)
+
+
+def at_once(tasks: Iterable[Task], pool: Executor | None = None) -> None:
+    """Do tasks that need nothing of each other, here and in `pool`, or in threads of its own.
+
+    They are begun in their order; after an error, which is passed on, none is begun any more.
     """
     if pool is None:
         with ThreadPoolExecutor(os.cpu_count()) as own:
-            in_bands(rows, work, own)
+            at_once(tasks, own)
         return
-    # whoever is free takes the next band: a task for each of them would cost as much as a small band
-    tops = iter(range(0, rows, _ROWS_PER_BAND))
+    left = list(tasks)[::-1]
 
-    def take_bands() -> None:
-        for top in tops:
-            try:
-                work(top, min(rows, top + _ROWS_PER_BAND))
-            except BaseException:
-                for _ in tops:
-                    pass
-                raise
+    # who is free takes the next one: handing each to a thread would cost as much as a small band
+    def take() -> None:
+        try:
+            while True:
+                try:
+                    task = left.pop()
+                except IndexError:
+                    return
+                task()
+        except BaseException:
+            left.clear()
+            raise
 
-    helpers = min(os.cpu_count() or 1, -(-rows // _ROWS_PER_BAND)) - 1
-    helping = [pool.submit(take_bands) for _ in range(helpers)]
+    helping = [pool.submit(take) for _ in range(min(os.cpu_count() or 1, len(left)) - 1)]
     try:
-        take_bands()
-    finally:  # all bands are taken: who has not begun need not
+        take()
+    finally:  # all are taken: who has not begun need not; a worker of the pool may itself be here
         running = [helper for helper in helping if not helper.cancel()]
         wait(running)
     for helper in running:

@@ -30,6 +30,10 @@ class Memory:
                 return block[:size].view(dtype).reshape(shape)
         return np.empty(shape, dtype)
 
+    def add(self, array: NDArray[Any]) -> None:
+        """Give away what lies under a C-contiguous array, before everything else."""
+        self._free.insert(0, array.reshape(-1).view(np.uint8))
+
     def zeros(self, shape: tuple[int, ...], dtype: DTypeLike) -> NDArray[Any]:
         """An array of zeros."""
         if not any(block.size for block in self._free):
