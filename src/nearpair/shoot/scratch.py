@@ -8,6 +8,7 @@ import mmap
 import shutil
 import tempfile
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from threading import Lock
 from typing import IO, Any
@@ -46,8 +47,9 @@ class Scratch:
         with self._lock:
             self._kept.clear()
             files, self._files = self._files, []
-        for part in files:
-            part.close()
+        if files:
+            with ThreadPoolExecutor(len(files)) as pool:  # the system takes its time to free large files
+                list(pool.map(_Part.close, files))
 
     def keep(self, name: str, arrays: Sequence[NDArray[Any]], *, always: bool = False) -> bool:
         """Keep arrays, if there is room, or on as much room as the disk has; tells whether they are kept."""

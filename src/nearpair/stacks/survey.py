@@ -5,6 +5,7 @@ the cells of the picture said of it (some 30 kB).
 """
 
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -211,16 +212,19 @@ class _Walk:
         index = accumulator.index_map()
         best = reduced(accumulator.best, _INDEX_REDUCTION)
         contrast = best / (accumulator.total / len(self.used) + 1e-9)
+        with ThreadPoolExecutor(1) as beside:
+            grown = beside.submit(dilation, self.keyframes, self.to_first, index, _INDEX_REDUCTION)
+            steps = self._steps(index, accumulator.size)
         return Survey(
             tuple(self.used),
             tuple(self.lost),
-            self._steps(index, accumulator.size),
+            steps,
             _flicker(self.brightness),
             accumulator.sharp,
             index,
             np.asarray(contrast, np.float32),
             tuple(self.detail),
-            dilation(self.keyframes, self.to_first, index, _INDEX_REDUCTION),
+            grown.result(),
         )
 
 
