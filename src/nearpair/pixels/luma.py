@@ -41,4 +41,4 @@ def band(
     """
     fine: Any = cv2.GaussianBlur(plane, (0, 0), fine_px, dst=spare) if fine_px > 0 else plane
     coarse: Any = cv2.GaussianBlur(plane, (0, 0), coarse_px, dst=out)
-    return np.subtract(fine, coarse, out=coarse)
+    return np.asarray(np.subtract(fine, coarse, out=coarse), np.float32)

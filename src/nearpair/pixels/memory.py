@@ -1,7 +1,7 @@
 """Memory that was used before, for large arrays.
 
-The system hands out fresh memory page by page, cleared, on first touch; on the machines we measured that costs
-up to twenty times as much as filling it.
+The system hands out fresh memory page by page, cleared, on first touch. Measured in a virtual machine that
+costs four to thirty times as much as filling it.
 """
 
 import math

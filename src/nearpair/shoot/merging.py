@@ -127,16 +127,18 @@ def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress)
     progress(what, 0, count)
     worths = Worths(frames[0].size_px, stack.transforms, stack.reference)
 
-    def seen(number: int) -> Seen:
-        return worths.seen(number, reading.detail(frames[number]), stack.fit(number))
+    def seen(number: int) -> tuple[Seen, bool]:
+        found = worths.seen(number, reading.detail(frames[number]), stack.fit(number))
+        return found, has_halved_chroma(frames[number])
 
     def ready(number: int) -> tuple[Planes, Worth]:
         worth = worths.of(number, reading.detail(frames[number]), stack.fit(number))
         return reading.planes(frames[number]), worth
 
-    for found in read_ahead(range(count), seen):
+    halved = True
+    for found, also_halved in read_ahead(range(count), seen):
         worths.note(found)
-    halved = all(map(has_halved_chroma, frames))
+        halved = halved and also_halved
     merger = Merger(
         frames[0].size_px, bits=frames[0].bits, chroma_halved=halved, memory=reading.spare_memory()
     )

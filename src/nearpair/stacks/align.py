@@ -102,9 +102,7 @@ def _structure(plane: Plane, fine_px: float, coarse_px: float, memory: Memory, s
     return Structure(
         bands,
         np.asarray(
-            cv2.sepFilter2D(
-                bands, cv2.CV_32F, _TO_SPLINE, _TO_SPLINE, dst=memory.empty(size, np.float32)
-            )
+            cv2.sepFilter2D(bands, cv2.CV_32F, _TO_SPLINE, _TO_SPLINE, dst=memory.empty(size, np.float32))
         ),
         points,
         values,

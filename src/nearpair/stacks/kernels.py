@@ -173,7 +173,10 @@ def _revive(valid: NDArray[np.bool_], weights: F64) -> None:
 
 @njit(cache=True, nogil=True)
 def _solved(matrix: F64, right: F64) -> F64:
-    """Solve a small symmetric, positive definite system (Cholesky), both overwritten; libraries start threads."""
+    """Solve a small symmetric, positive definite system (Cholesky); both are overwritten.
+
+    Libraries for it keep threads that wait busily.
+    """
     count = right.shape[0]
     for j in range(count):
         for i in range(j, count):

@@ -127,7 +127,7 @@ class _Moving:
         gain: float,
         offset: float,
     ) -> None:
-        """`outs`: one for each level; `known`: the plane, which is at `level`, and finer to coarser levels."""
+        """`outs`: one for each level; `known`: the plane, which is at `level`, and its next coarser ones."""
         self._outs = outs[:_MOVED_LEVELS]
         self._level, self._known = level, known
         self._inverse, self._gain, self._offset = inverse, gain, offset
@@ -345,7 +345,9 @@ class Merger:
             below = (_NONE, _NONE, _NONE)
             if level < self._levels:
                 below = (self._sums[level + 1].luma, self._sums[level + 1].blue, self._sums[level + 1].red)
-            for plane, coarse in zip((sums.luma if level else _NONE, sums.blue, sums.red), below, strict=True):
+            for plane, coarse in zip(
+                (sums.luma if level else _NONE, sums.blue, sums.red), below, strict=True
+            ):
                 if plane.size:
                     work = partial(plane_kernels.put_together, plane, sums.weight, coarse)
                     self._in_bands(plane.shape[0], work)
