@@ -18,7 +18,7 @@ from nearpair.pixels.planes import Planes
 from nearpair.progress import Progress
 from nearpair.proof.model import DepthOfField, Focus, FocusGap
 from nearpair.shoot.agreeing import Agreement
-from nearpair.shoot.ahead import read_ahead
+from nearpair.shoot.ahead import all_cores_taken, read_ahead
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
@@ -121,6 +121,7 @@ class Placed:
         return None if self.expected is None else self.expected[number]
 
 
+@all_cores_taken()
 def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress) -> tuple[View, Coverage]:
     """Merge the frames of one stack; `what` names the work for the progress. Also: what the stack covers."""
     frames, count = stack.frames, len(stack.frames)
