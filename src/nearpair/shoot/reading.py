@@ -100,7 +100,7 @@ class Reading:
         if self._scratch is not None:
             self._scratch.keep(f"detail {_name(frame)}", [detail], always=True)
             if frame.format != "RAW":  # developed frames are kept by themselves
-                self._scratch.keep(f"planes {_name(frame)}", [planes.luma, planes.blue, planes.red, coarse])
+                self._scratch.keep(f"planes {_name(frame)}", [planes.luma, planes.blue, planes.red])
         return replace(planes, coarse=coarse), detail
 
     @contextmanager
