@@ -5,7 +5,7 @@ import mmap
 import os
 import threading
 from collections import namedtuple
-from contextlib import closing
+from contextlib import closing, contextmanager
 
 import numpy as np
 import pytest
@@ -40,6 +40,17 @@ class Faulty:
 
     def __getattr__(self, name):
         return getattr(self._file, name)
+
+
+@contextmanager
+def something_happens(scratch, write):
+    """Within, writing to the files of a scratch is `write(file, data)`."""
+    before = [part._file for part in scratch._files]
+    for part in scratch._files:
+        part._file = Faulty(part._file, write)
+    yield
+    for part, file in zip(scratch._files, before, strict=True):
+        part._file = file
 
 
 def full(_, __):
@@ -108,7 +119,8 @@ def test_it_is_bounded(tmp_path):
         assert scratch.recall("3") is None
         assert scratch.keep("small", [plane(7)], always=True)
         np.testing.assert_array_equal(scratch.recall("small")[0], plane(7))
-        assert os.fstat(scratch._file.fileno()).st_size <= 4 * PAGE
+        sizes = [os.fstat(part._file.fileno()).st_size for part in scratch._files]
+        assert sum(sizes) <= 4 * PAGE
 
 
 def test_no_room_at_all(tmp_path):
@@ -132,10 +144,8 @@ def test_by_default_it_takes_what_is_to_spare(tmp_path, monkeypatch, memory_gb, 
 def test_a_full_disk(scratch):
     """What is already there stays; nothing more is tried, and nothing is lost but time."""
     scratch.keep("before", [plane(1), plane(2)])
-    whole = scratch._file
-    scratch._file = Faulty(whole, full)
-    assert not scratch.keep("a", [plane(3)])
-    scratch._file = whole
+    with something_happens(scratch, full):
+        assert not scratch.keep("a", [plane(3)])
     assert not scratch.keep("b", [plane(4)])
     assert scratch.recall("a") is None
     np.testing.assert_array_equal(scratch.recall("before")[1], plane(2))
@@ -148,10 +158,8 @@ def test_a_disk_that_fills_up_between_two_arrays(scratch):
         calls.append(len(data))
         return file.write(data) if len(calls) == 1 else full(file, data)
 
-    whole = scratch._file
-    scratch._file = Faulty(whole, second)
-    assert not scratch.keep("a", [plane(1), plane(2)])
-    scratch._file = whole
+    with something_happens(scratch, second):
+        assert not scratch.keep("a", [plane(1), plane(2)])
     assert scratch.recall("a") is None
     assert scratch.keep("b", [plane(3)], always=True)
     np.testing.assert_array_equal(scratch.recall("b")[0], plane(3))
@@ -159,10 +167,8 @@ def test_a_disk_that_fills_up_between_two_arrays(scratch):
 
 def test_a_write_that_stops_half_way(scratch):
     """As a write to a disk that is nearly full does, without an error: reading past the end would kill us."""
-    whole = scratch._file
-    scratch._file = Faulty(whole, lambda file, data: file.write(data[: -(-len(data) // 2)]))
-    assert scratch.keep("a", [np.arange(5 * PAGE, dtype=np.uint8)])
-    scratch._file = whole
+    with something_happens(scratch, lambda file, data: file.write(data[: -(-len(data) // 2)])):
+        assert scratch.keep("a", [np.arange(5 * PAGE, dtype=np.uint8)])
     np.testing.assert_array_equal(scratch.recall("a")[0], np.arange(5 * PAGE, dtype=np.uint8))
 
 

@@ -24,6 +24,7 @@ from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.raw import develop
 
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
+Buffer = bytearray | NDArray[np.uint8]
 
 _SAMPLING_420 = 2  # Pillow's number for chroma halved both ways
 _PADDING = re.compile(r"Corrupt JPEG data: ([0-9]+) extraneous bytes before marker 0xd9")
@@ -42,7 +43,7 @@ def read_pixels(
     developed: Developed | None = None,
     *,
     plain_chroma: bool = False,
-    into: bytearray | None = None,
+    into: Buffer | None = None,
 ) -> Pixels:
     """Return the frame as (H, W, 3) RGB, uint8 or uint16 as stored, C-contiguous, orientation applied.
 
@@ -146,8 +147,8 @@ def _decoded(info: FrameInfo, decode: Callable[[Path], Any]) -> Pixels:
         raise damaged(info.path, error) from error
 
 
-def _jpeg(path: Path, plain_chroma: bool = False, into: bytearray | None = None) -> Any:
-    return _either_jpeg(path.read_bytes(), "RGB", "RGB", plain_chroma, into)
+def _jpeg(path: Path, plain_chroma: bool = False, into: Buffer | None = None) -> Any:
+    return _either_jpeg(_content(path), "RGB", "RGB", plain_chroma, into)
 
 
 def _is_halved(path: Path) -> bool:
@@ -156,12 +157,21 @@ def _is_halved(path: Path) -> bool:
 
 
 def _jpeg_luma(path: Path) -> Any:
-    luma = _either_jpeg(path.read_bytes(), "GRAY", "L")
+    luma = _either_jpeg(_content(path), "GRAY", "L")
     return luma[..., 0] if luma.ndim == 3 else luma
 
 
+def _content(path: Path) -> NDArray[np.uint8]:
+    """Return the bytes of a file, in an array: large ones are given memory that costs a third of others'."""
+    return np.fromfile(path, np.uint8)
+
+
 def _either_jpeg(
-    data: bytes, colours: str, mode: str, plain_chroma: bool = False, into: bytearray | None = None
+    data: NDArray[np.uint8],
+    colours: str,
+    mode: str,
+    plain_chroma: bool = False,
+    into: Buffer | None = None,
 ) -> Any:
     """Decode with the fast and strict decoder, or with the slow one what the fast one does not know."""
     try:
@@ -171,16 +181,18 @@ def _either_jpeg(
     except ValueError as error:
         if str(error).startswith(_BROKEN):
             raise
-    return _slow_jpeg(data, mode)
+    return _slow_jpeg(data.tobytes(), mode)
 
 
-def _strict_jpeg(data: bytes, colours: str, plain_chroma: bool = False, into: bytearray | None = None) -> Any:
+def _strict_jpeg(
+    data: NDArray[np.uint8], colours: str, plain_chroma: bool = False, into: Buffer | None = None
+) -> Any:
     """Decode; ValueError at anything wrong but padding before the end marker, which cameras write."""
     try:
         return simplejpeg.decode_jpeg(data, colours, fastupsample=plain_chroma, buffer=into)
     except ValueError as error:
         surplus = _PADDING.match(str(error))
-        if not surplus or not _is_padding(data, int(surplus[1])):
+        if not surplus or not _is_padding(data.tobytes(), int(surplus[1])):
             raise
     return simplejpeg.decode_jpeg(data, colours, fastupsample=plain_chroma, strict=False)
 

@@ -1,9 +1,11 @@
 """Work on bands of rows, on all cores: the same bands, so the same result, however many cores there are."""
 
 import os
-from collections.abc import Callable
-from concurrent.futures import Executor, ThreadPoolExecutor
+from collections.abc import Callable, Iterable
+from concurrent.futures import Executor, ThreadPoolExecutor, wait
+from functools import partial
 
+Task = Callable[[], object]
 Work = Callable[[int, int], None]
 InBands = Callable[[int, Work], None]
 
@@ -15,12 +17,46 @@ def one_band(rows: int, work: Work) -> None:
     work(0, rows)
 
 
+def banded(rows: int, work: Work) -> list[Task]:
+    """The tasks `work(top, bottom)` of bands of rows."""
+    tops = range(0, rows, _ROWS_PER_BAND)
+    return [partial(work, top, min(rows, top + _ROWS_PER_BAND)) for top in tops]
+
+
 def in_bands(rows: int, work: Work, pool: Executor | None = None) -> None:
-    """Run `work(top, bottom)` over bands of rows in `pool`, or in threads of its own."""
+    """Run `work(top, bottom)` over bands of rows, here and in `pool`, or in threads of its own."""
+    at_once(banded(rows, work), pool)
+
+
+def at_once(tasks: Iterable[Task], pool: Executor | None = None) -> None:
+    """Do tasks that need nothing of each other, here and in `pool`, or in threads of its own.
+
+    They are begun in their order; after an error, which is passed on, none is begun any more.
+    """
     if pool is None:
         with ThreadPoolExecutor(os.cpu_count()) as own:
-            in_bands(rows, work, own)
+            at_once(tasks, own)
         return
-    tops = range(0, rows, _ROWS_PER_BAND)
-    for done in [pool.submit(work, top, min(rows, top + _ROWS_PER_BAND)) for top in tops]:
-        done.result()
+    left = list(tasks)[::-1]
+
+    # who is free takes the next one: handing each to a thread would cost as much as a small band
+    def take() -> None:
+        try:
+            while True:
+                try:
+                    task = left.pop()
+                except IndexError:
+                    return
+                task()
+        except BaseException:
+            left.clear()
+            raise
+
+    helping = [pool.submit(take) for _ in range(min(os.cpu_count() or 1, len(left)) - 1)]
+    try:
+        take()
+    finally:  # all are taken: who has not begun need not; a worker of the pool may itself be here
+        running = [helper for helper in helping if not helper.cancel()]
+        wait(running)
+    for helper in running:
+        helper.result()

@@ -32,7 +32,13 @@ def reduced(plane: P, factor: int) -> P:
     return small  # type: ignore[no-any-return]
 
 
-def band(plane: Plane, fine_px: float, coarse_px: float) -> Plane:
-    """Difference of Gaussians (standard deviations in px): detail between two sizes, no brightness."""
-    fine = cv2.GaussianBlur(plane, (0, 0), fine_px) if fine_px > 0 else plane
-    return np.asarray(fine - cv2.GaussianBlur(plane, (0, 0), coarse_px))
+def band(
+    plane: Plane, fine_px: float, coarse_px: float, out: Plane | None = None, spare: Plane | None = None
+) -> Plane:
+    """Difference of Gaussians (standard deviations in px): detail between two sizes, no brightness.
+
+    out, spare: arrays like `plane`, for the result and to work in.
+    """
+    fine: Any = cv2.GaussianBlur(plane, (0, 0), fine_px, dst=spare) if fine_px > 0 else plane
+    coarse: Any = cv2.GaussianBlur(plane, (0, 0), coarse_px, dst=out)
+    return np.asarray(np.subtract(fine, coarse, out=coarse), np.float32)

@@ -26,6 +26,8 @@ CB, CR = np.float32(0.5 / (1.0 - 0.114)), np.float32(0.5 / (1.0 - 0.299))
 """How many times B − luma and R − luma the chroma differences are."""
 
 _NEUTRAL_CODE = 128.0
+# sums of as many codes fit into 16 bits
+_MOST_FACTOR = 257
 # the weights in 15 bits, of the sum 1
 _R15, _G15, _B15 = 9798, 19235, 3735
 
@@ -85,7 +87,7 @@ def coarser(plane: P) -> P:
 
 
 def halved_planes(rgb: NDArray[np.uint8], kept: list[Any] | None = None) -> Planes:
-    """Luma codes of an (H, W, 3) RGB frame and the chroma codes of its 2 x 2 means.
+    """Luma codes of an (H, W, 3) RGB frame, its next coarser level, and the chroma codes of its 2 x 2 means.
 
     kept: buffers of an earlier call (at first, an empty list), whose planes are overwritten.
     """
@@ -93,8 +95,9 @@ def halved_planes(rgb: NDArray[np.uint8], kept: list[Any] | None = None) -> Plan
     height, width = rgb.shape[:2]
     half = (-(-height // 2), -(-width // 2))
     if not buffers or buffers[0].shape != (height, width):
-        buffers[:] = [np.empty((height, width), np.uint8), np.empty(half, np.uint8), np.empty(half, np.uint8)]
-    _to_halved_planes(rgb, *buffers)
+        buffers[:] = [np.empty(size, np.uint8) for size in ((height, width), half, half, half)]
+    _to_halved_planes(rgb, *buffers[:3])
+    cv2.pyrDown(buffers[0], dst=buffers[3])
     return Planes(*buffers)
 
 
@@ -150,19 +153,19 @@ def full_planes(rgb: Pixels, in_bands: InBands = one_band) -> Planes:
 
 def small_luma(planes: Planes, factor: int) -> NDArray[np.uint8]:
     """The luma codes averaged over factor x factor pixels, (H // factor, W // factor)."""
-    if planes.luma.dtype == np.uint8:
+    if planes.luma.dtype == np.uint8 and factor <= _MOST_FACTOR:
         out = np.empty((planes.luma.shape[0] // factor, planes.luma.shape[1] // factor), np.uint8)
         _block_means(planes.luma, factor, out)
         return out
     small: Any = reduced(planes.luma, factor)
-    return np.array(np.rint(small / np.float32(128.0)), dtype=np.uint8, order="C")
+    return np.array(np.rint(small * np.float32(planes.scale / 128.0)), dtype=np.uint8, order="C")
 
 
 @njit(cache=True, nogil=True)
 def _block_means(luma: NDArray[np.uint8], factor: int, out: NDArray[np.uint8]) -> None:
     """Means over factor x factor codes, rounded half up."""
     width, count = out.shape[1] * factor, factor * factor
-    sums = np.empty(width, np.uint32)
+    sums = np.empty(width, np.uint16)
     for y in range(out.shape[0]):
         sums[:] = 0
         for j in range(factor):

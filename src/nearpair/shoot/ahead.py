@@ -3,17 +3,19 @@
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from typing import TypeVar
 
 T = TypeVar("T")
 S = TypeVar("S")
 
-_AHEAD = 2
+_READERS = 2
+_AHEAD = 3  # one more than readers: who has read need not wait for the consumer
 
 
 def read_ahead(items: Iterable[S], read: Callable[[S], T]) -> Iterator[T]:
-    """Yield read(item) in order, up to two items ahead of the consumer."""
-    with ThreadPoolExecutor(_AHEAD) as pool:
+    """Yield read(item) in order, up to three items ahead of the consumer."""
+    with ThreadPoolExecutor(_READERS) as pool:
         waiting: deque[Future[T]] = deque()
         try:
             for item in items:
@@ -25,3 +27,16 @@ def read_ahead(items: Iterable[S], read: Callable[[S], T]) -> Iterator[T]:
         finally:
             for future in waiting:
                 future.cancel()
+
+
+@contextmanager
+def all_cores_taken() -> Iterator[None]:
+    """Within, OpenCV starts no threads of its own: they would only take turns with ours."""
+    import cv2
+
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)

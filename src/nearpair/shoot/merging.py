@@ -14,10 +14,11 @@ from nearpair.geometry.transforms import Similarity
 from nearpair.pairs.agreed import Frames as Expected
 from nearpair.pairs.mounting import covered
 from nearpair.pixels.luma import Plane, luma, reduced
+from nearpair.pixels.planes import Planes
 from nearpair.progress import Progress
 from nearpair.proof.model import DepthOfField, Focus, FocusGap
 from nearpair.shoot.agreeing import Agreement
-from nearpair.shoot.ahead import read_ahead
+from nearpair.shoot.ahead import all_cores_taken, read_ahead
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
@@ -29,7 +30,7 @@ from nearpair.stacks.registration import Step, placed, wide_steps
 from nearpair.views.merge import Merger, View, only
 from nearpair.views.responses import Coverage, coverage
 from nearpair.views.single import unsharp_fraction
-from nearpair.views.worth import Worths
+from nearpair.views.worth import Seen, Worth, Worths
 
 # An end of the stack is reported when more of the picture than this would be sharper beyond it. Complete
 # ray-traced stacks: at most 0.2 % at full size, 3 % when small and wide in focus; six frames short at an end
@@ -120,20 +121,31 @@ class Placed:
         return None if self.expected is None else self.expected[number]
 
 
+@all_cores_taken()
 def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress) -> tuple[View, Coverage]:
     """Merge the frames of one stack; `what` names the work for the progress. Also: what the stack covers."""
     frames, count = stack.frames, len(stack.frames)
     progress(what, 0, count)
     worths = Worths(frames[0].size_px, stack.transforms, stack.reference)
-    for number, codes in enumerate(read_ahead(frames, reading.detail)):
-        worths.take(number, codes, stack.fit(number))
-    halved = all(map(has_halved_chroma, frames))
-    merger = Merger(frames[0].size_px, bits=frames[0].bits, chroma_halved=halved)
-    both = read_ahead(frames, lambda frame: (reading.planes(frame), reading.detail(frame)))
-    for number, (planes, codes) in enumerate(both):
-        fit = stack.fit(number)
-        worth = worths.of(number, codes, fit)
-        merger.add(planes, stack.transforms[number], stack.gains[number], worth=worth, expected=fit)
+
+    def seen(number: int) -> tuple[Seen, bool]:
+        found = worths.seen(number, reading.detail(frames[number]), stack.fit(number))
+        return found, has_halved_chroma(frames[number])
+
+    def ready(number: int) -> tuple[Planes, Worth]:
+        worth = worths.of(number, reading.detail(frames[number]), stack.fit(number))
+        return reading.planes(frames[number]), worth
+
+    halved = True
+    for found, also_halved in read_ahead(range(count), seen):
+        worths.note(found)
+        halved = halved and also_halved
+    merger = Merger(
+        frames[0].size_px, bits=frames[0].bits, chroma_halved=halved, memory=reading.spare_memory()
+    )
+    for number, (planes, worth) in enumerate(read_ahead(range(count), ready)):
+        transform, gain = stack.transforms[number], stack.gains[number]
+        merger.add(planes, transform, gain, worth=worth, expected=stack.fit(number))
         progress(what, number + 1, count)
     view = merger.finish()
     return view, coverage(view.focus, worths.responses(), count)

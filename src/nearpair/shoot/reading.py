@@ -1,8 +1,10 @@
 """The pictures of frames as the stages want them, each frame decoded once as far as that can be."""
 
 from collections import OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
-from threading import Lock, local
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -11,6 +13,7 @@ from numpy.typing import NDArray
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.read import Developed, Pixels, has_halved_chroma, read_pixels, read_small
 from nearpair.pixels.detail import block_detail
+from nearpair.pixels.memory import Memory
 from nearpair.pixels.planes import Planes, coarser, full_planes, halved_planes, small_luma
 from nearpair.shoot.scratch import Scratch
 
@@ -32,7 +35,7 @@ class Reading:
         self._lock = Lock()
         self._small: OrderedDict[str, Bytes] = OrderedDict()
         self._bytes = 0
-        self._own = local()
+        self._rooms: list[_Room] = []
 
     def small(self, frame: FrameInfo, factor: int) -> Bytes:
         """The luma of `frame` reduced by `factor`, (H // factor, W // factor), codes."""
@@ -48,12 +51,18 @@ class Reading:
     def detail(self, frame: FrameInfo) -> Bytes:
         """How sharp each block of the frame is, see `block_detail`."""
         kept = self._scratch.recall(f"detail {_name(frame)}") if self._scratch else None
-        return kept[0] if kept else self._decoded(frame, passing=True)[1]
+        if kept:
+            return kept[0]
+        with self._lent_room(frame) as room:
+            return self._decoded(frame, room, room.planes)[1]
 
     def planes(self, frame: FrameInfo) -> Planes:
         """The frame's luma and chroma, to be read only. Raises FrameError as `read_pixels` does."""
         kept = self._scratch.recall(f"planes {_name(frame)}") if self._scratch else None
-        return Planes(*kept) if kept else self._decoded(frame, passing=False)[0]
+        if kept:
+            return Planes(*kept)
+        with self._lent_room(frame) as room:
+            return self._decoded(frame, room, [])[0]
 
     def pixels(self, frame: FrameInfo) -> Pixels:
         """The frame as it is stored. Raises FrameError as `read_pixels` does."""
@@ -65,35 +74,47 @@ class Reading:
             self._small.clear()
             self._bytes = 0
 
+    def spare_memory(self) -> Memory:
+        """The memory that decoding took, if no frame is decoded just now; the next decoding takes its own."""
+        with self._lock:
+            rooms, self._rooms = self._rooms, []
+        return Memory(room.block for room in rooms)
+
     def _reduced(self, frame: FrameInfo, factor: int) -> Bytes:
         if self._scratch is None or min(frame.size_px) < factor:
             return read_small(frame, factor, self._developed)
         kept = self._scratch.recall(f"planes {_name(frame)}")
-        return small_luma(Planes(*kept) if kept else self._decoded(frame, passing=True)[0], factor)
+        if kept:
+            return small_luma(Planes(*kept), factor)
+        with self._lent_room(frame) as room:
+            return small_luma(self._decoded(frame, room, room.planes)[0], factor)
 
-    def _decoded(self, frame: FrameInfo, *, passing: bool) -> tuple[Planes, Bytes]:
-        """The planes of a frame and how sharp it is; in passing: only until this thread decodes the next.
-
-        Fresh memory costs nearly as much as the work that is done in it.
-        """
+    def _decoded(self, frame: FrameInfo, room: "_Room", buffers: list[Any]) -> tuple[Planes, Bytes]:
+        """The planes of a frame and how sharp it is; the planes lie in `buffers`, see `halved_planes`."""
         halved = has_halved_chroma(frame)
-        room = self._room(3 * frame.size_px[0] * frame.size_px[1]) if halved else None
-        rgb: Any = read_pixels(frame, self._developed, plain_chroma=halved, into=room)
-        planes = halved_planes(rgb, self._own.planes if passing else None) if halved else full_planes(rgb)
-        coarse = coarser(planes.luma)
+        into = room.rgb if halved else None
+        rgb: Any = read_pixels(frame, self._developed, plain_chroma=halved, into=into)
+        planes = halved_planes(rgb, buffers) if halved else full_planes(rgb)
+        coarse = planes.coarse if planes.coarse is not None else coarser(planes.luma)
         detail = block_detail(planes.luma, planes.white, coarse)
         if self._scratch is not None:
             self._scratch.keep(f"detail {_name(frame)}", [detail], always=True)
             if frame.format != "RAW":  # developed frames are kept by themselves
-                self._scratch.keep(f"planes {_name(frame)}", [planes.luma, planes.blue, planes.red, coarse])
+                self._scratch.keep(f"planes {_name(frame)}", [planes.luma, planes.blue, planes.red])
         return replace(planes, coarse=coarse), detail
 
-    def _room(self, size: int) -> bytearray:
-        """Memory of this thread."""
-        if len(getattr(self._own, "rgb", b"")) != size:
-            self._own.rgb, self._own.planes = bytearray(size), []
-        rgb: bytearray = self._own.rgb
-        return rgb
+    @contextmanager
+    def _lent_room(self, frame: FrameInfo) -> "Iterator[_Room]":
+        """Memory that nobody else works in."""
+        with self._lock:
+            room = self._rooms.pop() if self._rooms else None
+        if room is None or room.size_px != frame.size_px:
+            room = _Room(frame.size_px)
+        try:
+            yield room
+        finally:
+            with self._lock:
+                self._rooms.append(room)
 
     def _keep(self, key: str, plane: Bytes) -> None:
         if plane.nbytes > _KEPT_BYTES or key in self._small:
@@ -103,6 +124,20 @@ class Reading:
         while self._bytes > _KEPT_BYTES:
             _, oldest = self._small.popitem(last=False)
             self._bytes -= oldest.nbytes
+
+
+class _Room:
+    """Memory for decoding a frame of 8 bits, used again and again: fresh memory costs as much as the work."""
+
+    def __init__(self, size_px: tuple[int, int]) -> None:
+        self.size_px = size_px
+        height, width = size_px
+        half = (-(-height // 2), -(-width // 2))
+        self.block: Bytes = np.empty(4 * height * width + 3 * half[0] * half[1] + 512, np.uint8)
+        memory = Memory([self.block])
+        self.rgb: Bytes = memory.empty((3 * height * width,), np.uint8)
+        self.planes = [memory.empty(size, np.uint8) for size in ((height, width), half, half, half)]
+        """Buffers of `halved_planes`."""
 
 
 def _name(frame: FrameInfo) -> str:

@@ -8,6 +8,7 @@ import mmap
 import shutil
 import tempfile
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from threading import Lock
 from typing import IO, Any
@@ -20,6 +21,8 @@ from numpy.typing import NDArray
 # this much is left free on the disk for views and outputs.
 _SHARE_OF_MEMORY = 0.4
 _SPARE_BYTES = 4_000_000_000
+_FILES = 3
+_PAGE = mmap.ALLOCATIONGRANULARITY
 
 
 class Scratch:
@@ -28,52 +31,85 @@ class Scratch:
     def __init__(self, folder: Path, most_bytes: int | None = None) -> None:
         """`most_bytes` is all it takes; by default two fifths of the free memory and no scarce disk."""
         self._lock = Lock()
-        self._kept: dict[str, tuple[tuple[int, tuple[int, ...], np.dtype[Any]], ...]] = {}
-        self._end = 0
-        self._file: IO[bytes] | None = None
-        self._page = mmap.ALLOCATIONGRANULARITY
+        self._kept: dict[str, tuple[_Place, ...]] = {}
+        self._files: list[_Part] = []
+        self._used = 0
         self._most = 0
         try:
             folder.mkdir(parents=True, exist_ok=True)
             self._most = _room(folder) if most_bytes is None else most_bytes
-            self._file = tempfile.TemporaryFile(dir=folder, buffering=0)  # noqa: SIM115 - closed by `close`
+            self._files = [_Part(folder) for _ in range(_FILES)]
         except OSError:  # nothing is kept: everything is decoded again
-            return
+            self.close()
 
     def close(self) -> None:
         """Give the room back."""
         with self._lock:
-            if self._file is not None:
-                self._file.close()
-            self._file = None
+            self._kept.clear()
+            files, self._files = self._files, []
+        if files:
+            with ThreadPoolExecutor(len(files)) as pool:  # the system takes its time to free large files
+                list(pool.map(_Part.close, files))
 
     def keep(self, name: str, arrays: Sequence[NDArray[Any]], *, always: bool = False) -> bool:
         """Keep arrays, if there is room, or on as much room as the disk has; tells whether they are kept."""
-        size = sum(array.nbytes for array in arrays)
+        size = sum(-(-array.nbytes // _PAGE) * _PAGE for array in arrays)
         with self._lock:
-            if self._file is None or (self._end + size > self._most and not always):
+            if not self._files or (self._used + size > self._most and not always):
                 return False
-            places = []
-            try:
-                for array in arrays:
-                    start = -(-self._end // self._page) * self._page
-                    self._file.seek(start)
-                    _write_all(self._file, np.ascontiguousarray(array))
-                    places.append((start, array.shape, array.dtype))
-                    self._end = start + array.nbytes
-            except OSError:  # the disk is full after all
+            self._used += size
+            # the one with the fewest writers: two that write into one file wait for each other
+            part = min(self._files, key=lambda each: each.writers)
+            part.writers += 1
+        try:
+            places = part.write(arrays)
+        except (OSError, ValueError):  # the disk is full after all, or the file was closed
+            with self._lock:
                 self._most = 0
-                return False
-            self._kept[name] = tuple(places)
-            return True
+            return False
+        finally:
+            with self._lock:
+                part.writers -= 1
+        with self._lock:
+            self._kept[name] = places
+        return True
 
     def recall(self, name: str) -> tuple[NDArray[Any], ...] | None:
         """The arrays kept under a name, as they lie in the file: to be read, not written."""
         with self._lock:
-            places = self._kept.get(name)
-            if places is None or self._file is None:
-                return None
-            return tuple(_mapped(self._file, *place) for place in places)
+            places = self._kept.get(name) if self._files else None
+            return None if places is None else tuple(_mapped(*place) for place in places)
+
+
+class _Part:
+    """One unnamed file, written from its beginning to its end."""
+
+    def __init__(self, folder: Path) -> None:
+        self._file: IO[bytes] = tempfile.TemporaryFile(dir=folder, buffering=0)  # noqa: SIM115 - see close
+        self._lock = Lock()
+        self._end = 0
+        self.writers = 0
+        """How many threads are about to write; kept by those who use it."""
+
+    def write(self, arrays: Sequence[NDArray[Any]]) -> "tuple[_Place, ...]":
+        """Write arrays at the end, each from the beginning of a page; OSError if the disk is full."""
+        places = []
+        with self._lock:
+            for array in arrays:
+                start = -(-self._end // _PAGE) * _PAGE
+                self._file.seek(start)
+                _write_all(self._file, np.ascontiguousarray(array))
+                places.append((self._file, start, array.shape, array.dtype))
+                self._end = start + array.nbytes
+        return tuple(places)
+
+    def close(self) -> None:
+        """Close the file, which ends it."""
+        with self._lock:
+            self._file.close()
+
+
+_Place = tuple[IO[bytes], int, tuple[int, ...], np.dtype[Any]]
 
 
 def _write_all(file: IO[bytes], array: NDArray[Any]) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 from nearpair.frames.metadata import FrameInfo
 from nearpair.pixels.luma import Plane
 from nearpair.progress import Progress
-from nearpair.shoot.ahead import read_ahead
+from nearpair.shoot.ahead import all_cores_taken, read_ahead
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.memo import Memo, fingerprint, key_of
 from nearpair.shoot.names import safe_name
@@ -90,12 +90,13 @@ def _walk(name: str, frames: Sequence[FrameInfo], reading: Reading, progress: Pr
     factor = survey_factor(frames[0].size_px)
 
     def read(frame: FrameInfo) -> Prepared:
-        return prepare(np.asarray(reading.small(frame, factor), np.float32) / np.float32(255))
+        return prepare(reading.small(frame, factor))
 
     def told(what: str, done: int, total: int) -> None:
         progress(f"{name}: {what}", done, total)
 
-    return survey(read_ahead(frames, read), len(frames), told)
+    with all_cores_taken():
+        return survey(read_ahead(frames, read), len(frames), told)
 
 
 def _scalars(found: Survey) -> _Stored:

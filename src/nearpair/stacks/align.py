@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Plane, band, reduced
+from nearpair.pixels.memory import Memory
 from nearpair.stacks.kernels import described, gauss_newton, strongest
 
 _CELL_PX = 16
@@ -86,16 +87,23 @@ class Alignment:
     evidence: Evidence | None = field(default=None, compare=False, repr=False)
 
 
-def _structure(plane: Plane, fine_px: float, coarse_px: float) -> Structure:
-    bands = band(plane, fine_px, coarse_px)
-    gx, gy = cv2.Scharr(bands, cv2.CV_32F, 1, 0), cv2.Scharr(bands, cv2.CV_32F, 0, 1)
+def _structure(plane: Plane, fine_px: float, coarse_px: float, memory: Memory, spare: Memory) -> Structure:
+    size = plane.shape
+    gx, gy = spare.empty(size, np.float32), spare.empty(size, np.float32)
+    bands = band(plane, fine_px, coarse_px, memory.empty(size, np.float32), gx)
+    cv2.Scharr(bands, cv2.CV_32F, 1, 0, dst=gx)
+    cv2.Scharr(bands, cv2.CV_32F, 0, 1, dst=gy)
+    cv2.multiply(gx, gx, dst=gx)
+    cv2.multiply(gy, gy, dst=gy)
     points, starts = strongest(
-        np.asarray(gx * gx + gy * gy), _CELL_PX, _POINTS_PER_CELL, _BORDER_PX, CELL_PX // _CELL_PX
+        np.asarray(cv2.add(gx, gy, dst=gx)), _CELL_PX, _POINTS_PER_CELL, _BORDER_PX, CELL_PX // _CELL_PX
     )
     values, gradients, laplacian = described(bands, points)
     return Structure(
         bands,
-        np.asarray(cv2.sepFilter2D(bands, cv2.CV_32F, _TO_SPLINE, _TO_SPLINE)),
+        np.asarray(
+            cv2.sepFilter2D(bands, cv2.CV_32F, _TO_SPLINE, _TO_SPLINE, dst=memory.empty(size, np.float32))
+        ),
         points,
         values,
         gradients,
@@ -104,13 +112,19 @@ def _structure(plane: Plane, fine_px: float, coarse_px: float) -> Structure:
     )
 
 
-def structures(plane: Plane) -> tuple[Structure, ...]:
-    """Band-passed pictures of an (H, W) luma, finest first, each half the size of the one before."""
-    levels = [_structure(plane, 1.0, 3.0)]
+def structures(
+    plane: Plane, memory: Memory | None = None, spare: Memory | None = None
+) -> tuple[Structure, ...]:
+    """Band-passed pictures of an (H, W) luma, finest first, each half the size of the one before.
+
+    memory, spare: used as far as they go, for the result and to work in.
+    """
+    memory, spare = memory or Memory(), spare or Memory()
+    levels = [_structure(plane, 1.0, 3.0, memory, spare)]
     for k in range(1, _LEVELS):
         if min(plane.shape) >> k < _SMALLEST_SIDE_PX:
             break
-        levels.append(_structure(reduced(plane, 2**k), 1.0, 4.0))
+        levels.append(_structure(reduced(plane, 2**k), 1.0, 4.0, memory, spare))
     return tuple(levels)
 
 

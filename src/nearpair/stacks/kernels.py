@@ -172,6 +172,29 @@ def _revive(valid: NDArray[np.bool_], weights: F64) -> None:
 
 
 @njit(cache=True, nogil=True)
+def _solved(matrix: F64, right: F64) -> F64:
+    """Solve a small symmetric, positive definite system (Cholesky); both are overwritten.
+
+    Libraries for it keep threads that wait busily.
+    """
+    count = right.shape[0]
+    for j in range(count):
+        for i in range(j, count):
+            for k in range(j):
+                matrix[i, j] -= matrix[i, k] * matrix[j, k]
+            matrix[i, j] = math.sqrt(max(matrix[j, j], 1e-300)) if i == j else matrix[i, j] / matrix[j, j]
+    for i in range(count):
+        for k in range(i):
+            right[i] -= matrix[i, k] * right[k]
+        right[i] /= matrix[i, i]
+    for i in range(count - 1, -1, -1):
+        for k in range(i + 1, count):
+            right[i] -= matrix[k, i] * right[k]
+        right[i] /= matrix[i, i]
+    return right
+
+
+@njit(cache=True, nogil=True)
 def gauss_newton(
     moving: F32,
     points: I32,
@@ -215,7 +238,7 @@ def gauss_newton(
             return np.zeros((cells, 4, 4)), np.zeros((cells, 4))
         for i in range(4):
             a[i, i] += 1e-9 * trace
-        step = np.linalg.solve(a, score.sum(axis=0))
+        step = _solved(a, score.sum(axis=0))
         _compose_inverse(params, step, centre, radius)
         if np.max(np.abs(step)) < 1e-3:
             break
@@ -224,12 +247,33 @@ def gauss_newton(
     return normal / (sigma * sigma), score / (sigma * sigma)
 
 
+@njit(cache=True, nogil=True, fastmath=True)
+def _row_maxima(energy: F32, top: int, left: int, right: int, out: F32) -> None:
+    """The largest value of each of the rows from `top` on, in columns [left, right)."""
+    for k in range(out.shape[0]):
+        row = energy[top + k, left:right]
+        most = np.float32(0.0)
+        for x in range(row.shape[0]):
+            most = max(most, row[x])
+        out[k] = most
+
+
 @njit(cache=True, nogil=True)
-def _largest(energy: F32, top: int, bottom: int, left: int, right: int, best: F32, place: I32) -> None:
-    """The largest positive values of a cell, falling, and where they are, y · width + x; 0 for none."""
+def _largest(
+    energy: F32, top: int, bottom: int, left: int, right: int, best: F32, place: I32, rows: F32
+) -> None:
+    """The largest positive values of a cell, falling, and where they are, y · width + x; 0 for none.
+
+    rows: room for as many values as there are rows.
+    """
     best[:] = 0.0
     last = best.shape[0] - 1
+    maxima = rows[: max(bottom - top, 0)]
+    _row_maxima(energy, top, left, right, maxima)
     for y in range(top, bottom):
+        # most rows hold none of the largest: one look at each is enough
+        if maxima[y - top] <= best[last]:
+            continue
         for x in range(left, right):
             value = energy[y, x]
             if value <= best[last]:
@@ -255,7 +299,7 @@ def strongest(energy: F32, cell: int, count: int, border: int, group: int) -> tu
     out = np.empty((rows * columns * count, 2), np.int32)
     starts = np.empty(groups + 1, np.int32)
     best = np.empty(count, np.float32)
-    place = np.empty(count, np.int32)
+    place, maxima = np.empty(count, np.int32), np.empty(cell, np.float32)
     found = begun = 0
     for number in range(groups * group * group):
         whole, within = number // (group * group), number % (group * group)
@@ -267,7 +311,7 @@ def strongest(energy: F32, cell: int, count: int, border: int, group: int) -> tu
         if cy < rows and cx < columns:
             top, bottom = max(cy * cell, border), min((cy + 1) * cell, height - border)
             left, right = max(cx * cell, border), min((cx + 1) * cell, width - border)
-            _largest(energy, top, bottom, left, right, best, place)
+            _largest(energy, top, bottom, left, right, best, place, maxima)
             for k in range(count):
                 if best[k] > 0.0:
                     out[found, 0], out[found, 1] = place[k] % width, place[k] // width

@@ -5,7 +5,9 @@ the cells of the picture said of it (some 30 kB).
 """
 
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,6 +16,7 @@ from numpy.typing import NDArray
 from nearpair.colour.light import decode_srgb
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Plane, reduced
+from nearpair.pixels.memory import Memory
 from nearpair.pixels.planes import FULL
 from nearpair.pixels.sharpness import detail_energy
 from nearpair.pixels.warp import warp
@@ -28,6 +31,10 @@ from nearpair.stacks.spoilt import Looked, Spoilt, SpoiltFrames, looked
 _KEYFRAMES = 20
 _INDEX_REDUCTION = 4
 _FLICKER_FRAMES = 7
+_CODES = np.arange(256, dtype=np.uint8)
+_VALUES, _LIGHTS = _CODES / np.float32(255), decode_srgb(_CODES)
+# float planes of the small picture's size in a block: luma, energy, and those of its structures
+_PLANES = 5
 _EVERYWHERE = np.zeros((0, 0), np.bool_)
 
 
@@ -74,11 +81,13 @@ class _Accumulator:
         self.sharp = np.zeros((height, width), np.float32)
         self.index = np.zeros((height, width), np.float32)
         self.moved = np.empty((height, width), np.uint16)
+        self.energy = np.empty((height, width), np.float32)
         self.total = np.zeros((height // _INDEX_REDUCTION, width // _INDEX_REDUCTION), np.float32)
 
     def add(self, number: int, plane: Plane, energy: Plane, to_first: Similarity) -> None:
         height, width = self.size
-        moved = cv2.warpAffine(energy, to_first.matrix(), (width, height), flags=cv2.INTER_LINEAR)
+        matrix = to_first.matrix()
+        moved = cv2.warpAffine(energy, matrix, (width, height), dst=self.energy, flags=cv2.INTER_LINEAR)
         energy = np.asarray(moved, np.float32)
         self.total += reduced(energy, _INDEX_REDUCTION)
         warp(plane, to_first.inverse().matrix(), float(FULL), 0.0, _EVERYWHERE, self.moved, 0, height)
@@ -105,11 +114,21 @@ class Prepared:
     looked: Looked
 
 
-def prepare(plane: Plane) -> Prepared:
-    """Do the part of the survey of a luma (h, w), float32 in [0, 1], that needs no other frame."""
-    light = in_linear_light(plane)
-    half = reduced(light, 2) if min(plane.shape) > 1 else light
-    return Prepared(plane, structures(light), detail_energy(plane), half, looked(plane, half))
+def prepare(plane: Plane | NDArray[np.uint8]) -> Prepared:
+    """Do the part of the survey of a luma (h, w), codes or float32 in [0, 1], that needs no other frame."""
+    # one large block each for what stays and what goes: many smaller arrays cost the system more time
+    memory, working = (np.empty(_PLANES * 4 * plane.size + 64 * _PLANES, np.uint8) for _ in range(2))
+    stays, goes = Memory([memory]), Memory([working])
+    if plane.dtype == np.uint8:
+        light: Any = cv2.LUT(plane, _LIGHTS, dst=goes.empty(plane.shape, np.float32))
+        luma: Any = cv2.LUT(plane, _VALUES, dst=stays.empty(plane.shape, np.float32))
+    else:
+        luma = np.asarray(plane, np.float32)
+        light = in_linear_light(luma)
+    half = reduced(light, 2) if min(plane.shape) > 1 else light.copy()
+    found = structures(light, stays, goes)
+    energy, spare = stays.empty(plane.shape, np.float32), Memory([working]).empty(plane.shape, np.float32)
+    return Prepared(luma, found, detail_energy(luma, out=energy, spare=spare), half, looked(luma, half))
 
 
 def survey(frames: Iterable[Plane | Prepared], count: int, progress: Progress = silent) -> Survey:
@@ -214,16 +233,19 @@ class _Walk:
         index = accumulator.index_map()
         best = reduced(accumulator.best, _INDEX_REDUCTION)
         contrast = best / (accumulator.total / len(self.used) + 1e-9)
+        with ThreadPoolExecutor(1) as beside:
+            grown = beside.submit(dilation, self.keyframes, self.to_first, index, _INDEX_REDUCTION)
+            steps = self._steps(index, accumulator.size)
         return Survey(
             tuple(self.used),
             tuple(self.lost),
-            self._steps(index, accumulator.size),
+            steps,
             _flicker(self.brightness),
             accumulator.sharp,
             index,
             np.asarray(contrast, np.float32),
             tuple(self.detail),
-            dilation(self.keyframes, self.to_first, index, _INDEX_REDUCTION),
+            grown.result(),
             self.spoilt.finish() if self.spoilt is not None else (),
         )
 

@@ -5,6 +5,7 @@ import numpy as np
 
 from nearpair.pixels.bands import InBands, one_band
 from nearpair.pixels.luma import Plane
+from nearpair.views import focus_kernels as kernels
 from nearpair.views.peaks import Known, Peaks
 
 # energies are pooled over so many samples, by the px of the frame that each stands for
@@ -34,7 +35,13 @@ class FocusTracker:
         self._peaks.take(np.asarray(cv2.blur(energy, (window, window)), np.float32))
 
     def finish(self, size_px: tuple[int, int]) -> Plane:
-        """The focus map at `size_px` (H, W), NaN where unknown.
+        """The focus map, see `finish_small`, at `size_px` (H, W)."""
+        focus = np.empty(size_px, np.float32)
+        kernels.enlarge(self.finish_small(), self._per_px, focus, 0, size_px[0])
+        return focus
+
+    def finish_small(self) -> Plane:
+        """The focus map at the size of the energies, NaN where unknown.
 
         −1, and the number of frames, mean: it would be sharper beyond that end of the stack.
         """
@@ -45,9 +52,7 @@ class FocusTracker:
         position = np.asarray(cv2.medianBlur(position, 5), np.float32)
         position[unknown] = np.nan
         position[before], position[after] = -1.0, float(self._peaks.count)
-        each = self._per_px
-        focus = np.repeat(np.repeat(position, each, axis=0), each, axis=1)[: size_px[0], : size_px[1]]
-        return np.ascontiguousarray(focus)
+        return position
 
     def _find_beyond(self, width: Plane) -> tuple[Known, Known]:
         """Pixels that would be sharper before the first, and after the last frame.

@@ -61,3 +61,18 @@ def interpolate_peak(
                 continue
             position[y, x] = index[y, x] + 0.5 * (down - up) / (down + up)
             width[y, x] = np.sqrt(1.0 / (down + up))
+
+
+@njit(cache=True, nogil=True)
+def enlarge(small: F32, each: int, out: F32, top: int, bottom: int) -> None:
+    """Repeat each value `each` times across and down, rows [top, bottom) of the result."""
+    width = out.shape[1]
+    row = np.empty(small.shape[1] * each, np.float32)
+    for y in range(top, bottom):
+        if y == top or y % each == 0:
+            values = small[y // each]
+            for k in range(each):
+                part = row[k::each]
+                for x in range(values.shape[0]):
+                    part[x] = values[x]
+        out[y] = row[:width]

@@ -7,7 +7,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from nearpair.pixels.detail import ENERGY_SCALE, upsampled_row
+from nearpair.pixels.detail import ENERGY_SCALE
 from nearpair.pixels.runs import LONGEST, ROWS_AT_ONCE, run_ends
 from nearpair.views.packing import MARGIN, pack, pack_pairs, packed_runs
 
@@ -21,17 +21,6 @@ Mask = NDArray[np.bool_]
 _BORDER_PX = 2.0
 # the floor keeps flat places at a plain mean
 _FLOOR = 1e-2
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def expand_add(coarse: F32, fine: F32, top: int, bottom: int) -> None:
-    """Add the expanded coarse plane to the fine one, rows [top, bottom)."""
-    row = np.empty(fine.shape[1], np.float32)
-    buffer = np.empty(coarse.shape[1] + 4, np.float32)
-    for y in range(top, bottom):
-        upsampled_row(coarse, y, 0, row, buffer)
-        for x in range(fine.shape[1]):
-            fine[y, x] += row[x]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -324,15 +313,6 @@ def fill_blocks(energy: F32, per_block: int, factor: float, out: F32, top: int, 
         line = np.uint64(y)
         for x in range(np.uint64(width)):
             out[line, x] = row[x]
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def divide(total: F32, weight: F32, top: int, bottom: int) -> None:
-    """Turn weighted sums into means; `weight` has one value for 2 x 2 samples, or one for each."""
-    step = 2 if weight.shape[0] < total.shape[0] or weight.shape[1] < total.shape[1] else 1
-    for y in range(top, bottom):
-        for x in range(total.shape[1]):
-            total[y, x] /= weight[y // step, x // step]
 
 
 @njit(cache=True, nogil=True, fastmath=True)

@@ -23,6 +23,7 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -30,12 +31,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
-from nearpair.pixels.bands import in_bands
+from nearpair.pixels.bands import Task, Work, at_once, banded, in_bands
 from nearpair.pixels.detail import BLOCK_PX
 from nearpair.pixels.luma import Pixels, Plane
+from nearpair.pixels.memory import Memory
 from nearpair.pixels.planes import FULL, MIDDLE, Planes, coarser
 from nearpair.pixels.warp import warp
-from nearpair.views import kernels, plane_kernels
+from nearpair.views import focus_kernels, kernels, plane_kernels
 from nearpair.views.focus import FocusTracker
 from nearpair.views.masks import EVERYWHERE, LevelMasks, level_masks
 from nearpair.views.worth import Worth
@@ -88,11 +90,11 @@ def halved(size: tuple[int, ...]) -> tuple[int, int]:
 class _Sums:
     """Running weighted sums of one level, chroma included where the level has it."""
 
-    def __init__(self, size: tuple[int, int], *, chroma: bool, rest: bool) -> None:
-        self.luma = np.zeros(size, np.float32)
-        self.weight = np.zeros(size if rest else halved(size), np.float32)
-        self.blue = np.zeros(size, np.float32) if chroma else _NONE
-        self.red = np.zeros(size, np.float32) if chroma else _NONE
+    def __init__(self, size: tuple[int, int], memory: Memory, *, chroma: bool, rest: bool) -> None:
+        self.luma: Plane = memory.zeros(size, np.float32)
+        self.weight: Plane = memory.zeros(size if rest else halved(size), np.float32)
+        self.blue: Plane = memory.zeros(size, np.float32) if chroma else _NONE
+        self.red: Plane = memory.zeros(size, np.float32) if chroma else _NONE
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,13 +115,57 @@ class _Level:
         return self.luma, self.blue, self.red
 
 
+class _Moving:
+    """A plane of a frame on its way onto the view, level by level."""
+
+    def __init__(
+        self,
+        outs: Sequence[Fixed],
+        level: int,
+        known: Sequence[NDArray[Any]],
+        inverse: NDArray[np.float64],
+        gain: float,
+        offset: float,
+    ) -> None:
+        """`outs`: one for each level; `known`: the plane, which is at `level`, and its next coarser ones."""
+        self._outs = outs[:_MOVED_LEVELS]
+        self._level, self._known = level, known
+        self._inverse, self._gain, self._offset = inverse, gain, offset
+
+    def next_tasks(self, masks: Sequence[LevelMasks]) -> list[Task]:
+        """Move the levels that are known, where they are needed, and make the next one; none in the end."""
+        known = self._known[: len(self._outs) - self._level]
+        tasks: list[Task] = []
+        if self._level + len(known) < len(self._outs):
+            tasks.append(partial(self._make_coarser, known[-1]))
+        self._known = []
+        for samples in known:
+            out, needed = self._outs[self._level], masks[self._level].needed
+            work = partial(warp, samples, self._inverse, self._gain, self._offset, needed, out)
+            tasks += banded(out.shape[0], work)
+            self._inverse = np.column_stack([self._inverse[:, :2], self._inverse[:, 2] / 2])
+            self._level += 1
+        return tasks
+
+    def _make_coarser(self, plane: NDArray[Any]) -> None:
+        self._known = [coarser(plane)]
+
+
 class Merger:
     """Takes the frames of one stack in shooting order and gives the view at the end."""
 
-    def __init__(self, size_px: tuple[int, int], *, bits: int = 8, chroma_halved: bool = False) -> None:
+    def __init__(
+        self,
+        size_px: tuple[int, int],
+        *,
+        bits: int = 8,
+        chroma_halved: bool = False,
+        memory: Memory | None = None,
+    ) -> None:
         """`size_px` (height, width) of frames and view; `bits` (8 or 16) of the view.
 
         chroma_halved: the files keep colour at half size (JPEG 4:2:0), so nothing is lost by merging it so.
+        memory: used as far as it goes; the view's focus map may lie in it.
         """
         self._size = size_px
         self._dtype: np.dtype[Any] = np.dtype(np.uint8 if bits == 8 else np.uint16)
@@ -127,35 +173,41 @@ class Merger:
         self._halved = chroma_halved and self._levels > 0
         self._pool = ThreadPoolExecutor(os.cpu_count())
         self._in_bands = partial(in_bands, pool=self._pool)
+        self._at_once = partial(at_once, pool=self._pool)
         # energies of single samples are needed of the finest level in small frames, and of the coarsest
         self._by_quarters = self._levels > 1 and max(size_px) > _LARGE_PX
         followed = halved(halved(size_px)) if self._by_quarters else halved(size_px)
         self._focus = FocusTracker(followed, 4 if self._by_quarters else 2, self._in_bands)
-        self._sums = self._empty_sums()
-        # buffers are kept from frame to frame: fresh memory costs as much as the work done in it
-        self._moved = [self._empty_level(level) for level in range(self._levels + 1)]
+        memory = Memory() if memory is None else memory
+        self._sums = self._empty_sums(memory)
+        # buffers are kept from frame to frame, and the view is put where they were: fresh memory costs as
+        # much as the work done in it
+        self._rgb: Pixels = memory.empty((*size_px, 3), self._dtype)
+        memory.add(self._rgb)
+        self._moved = [self._empty_level(level, memory) for level in range(self._levels + 1)]
 
-    def _empty_sums(self) -> list[_Sums]:
+    def _empty_sums(self, memory: Memory) -> list[_Sums]:
         size: tuple[int, int] = self._size
         sums = []
         for level in range(self._levels + 1):
-            sums.append(_Sums(size, chroma=self._has_colour(level), rest=level == self._levels))
+            sums.append(_Sums(size, memory, chroma=self._has_colour(level), rest=level == self._levels))
             size = halved(size)
         return sums
 
     def _has_colour(self, level: int) -> bool:
         return level > 0 or not self._halved
 
-    def _empty_level(self, level: int) -> _Level:
+    def _empty_level(self, level: int, memory: Memory) -> _Level:
         """Buffers of one level of a frame that was moved onto the view."""
         size: tuple[int, int] = self._size
         for _ in range(level):
             size = halved(size)
-        luma = np.empty(size, np.uint16)
-        colour = [np.empty(size if self._has_colour(level) else (0, 0), np.uint16) for _ in range(2)]
+        empty = memory.empty
+        luma = empty(size, np.uint16)
+        colour = [empty(size if self._has_colour(level) else (0, 0), np.uint16) for _ in range(2)]
         needed = level == self._levels - 1 or (level == 0 and not self._by_quarters)
-        energies = np.empty(halved(size) if needed else (0, 0), np.float32)
-        passed = np.empty(halved(halved(size)) if level < self._levels - 1 else (0, 0), np.float32)
+        energies = empty(halved(size) if needed else (0, 0), np.float32)
+        passed = empty(halved(halved(size)) if level < self._levels - 1 else (0, 0), np.float32)
         return _Level(luma, colour[0], colour[1], energies, passed)
 
     def add(
@@ -187,39 +239,17 @@ class Merger:
         Each level of the frame is moved by itself, the finer ones only where they are worked on.
         """
         gain = planes.scale / brightness
-        inverse = to_reference.inverse().matrix()
-        outs = [level.luma for level in self._moved]
-        self._move_levels((planes.luma, planes.coarse), inverse, gain, 0.0, outs, masks)
         offset = float(MIDDLE) - gain * planes.neutral
-        first = 1 if self._halved else 0
+        inverse = to_reference.inverse().matrix()
+        known = [planes.luma] if planes.coarse is None else [planes.luma, planes.coarse]
+        moving = [_Moving([level.luma for level in self._moved], 0, known, inverse, gain, 0.0)]
         # half-size chroma samples lie between pixels, coarser levels of the pyramid on every second one
         inverse = to_reference.inverse().resampled(0.5).matrix() if self._halved else inverse
         for plane, name in ((planes.blue, "blue"), (planes.red, "red")):
-            outs = [_NONE_FIXED] * first + [getattr(level, name) for level in self._moved[first:]]
-            self._move_levels((plane, None), inverse, gain, offset, outs, masks)
-
-    def _move_levels(
-        self,
-        known: tuple[NDArray[Any], NDArray[Any] | None],
-        inverse: NDArray[np.float64],
-        gain: float,
-        offset: float,
-        outs: Sequence[Fixed],
-        masks: Sequence[LevelMasks],
-    ) -> None:
-        """Fill the first three levels of a plane from its own pyramid, except those without rows.
-
-        known: the plane, and its next coarser level if that was made before.
-        """
-        source, coarse = known
-        for level, out in enumerate(outs[:_MOVED_LEVELS]):
-            if not out.size:
-                continue
-            needed = masks[level].needed
-            self._in_bands(out.shape[0], partial(warp, source, inverse, gain, offset, needed, out))
-            if level < 2 and level + 1 < len(outs):
-                source, coarse = coarser(source) if coarse is None else coarse, None
-                inverse = np.column_stack([inverse[:, :2], inverse[:, 2] / 2])
+            outs = [getattr(level, name) for level in self._moved]
+            moving.append(_Moving(outs, int(self._halved), [plane], inverse, gain, offset))
+        while tasks := [task for plane in moving for task in plane.next_tasks(masks)]:
+            self._at_once(tasks)
 
     def _accumulate(
         self,
@@ -229,28 +259,25 @@ class Merger:
         expected: Expected | None,
     ) -> None:
         heard = _NONE
+        # what has to be done some time is done beside the large levels
+        beside: list[Task] = [partial(self._make_coarser, name) for name in ("luma", "blue", "red")]
         for level in range(self._levels):
-            here, below = self._moved[level], self._moved[level + 1]
-            if level >= _MOVED_LEVELS - 1:
-                for fine, coarse in zip(here.planes, below.planes, strict=True):
-                    cv2.pyrDown(fine, dst=coarse)
-            sparse = masks[min(level, 2)].worked_on
+            here = self._moved[level]
+            fits = _at_size(_for_finest(expected) if level == 0 else expected, halved(here.luma.shape))
+            blend = self._blend(level, heard, fits, inverse, masks[min(level, 2)].worked_on)
             if worth is not None and level < 2:
-                self._fill(here, worth.energy, level)
-            size = halved(here.luma.shape)
-            fits = _at_size(_for_finest(expected) if level == 0 else expected, size)
-            self._blend(level, heard, fits, inverse, sparse)
-            if level == 0:
-                self._focus.add(here.passed if self._by_quarters else here.energies)
+                blend = partial(_filled, here, worth.energy, level, blend)
+            self._at_once([*beside, *banded(here.luma.shape[0], blend)])
+            followed = here.passed if self._by_quarters else here.energies
+            beside = [partial(self._focus.add, followed)] if level == 0 else []
             heard = here.passed if here.passed.size else here.energies
-        self._rest(heard, expected, inverse)
+        self._at_once([*beside, partial(self._rest, heard, expected, inverse)])
 
-    def _fill(self, here: _Level, energy: Plane, level: int) -> None:
-        """Give the energies those of their blocks, for where the frame is not looked at."""
-        for plane, per_block in ((here.energies, 4 >> level), (here.passed, 2 >> level)):
-            if plane.size:
-                fill = partial(kernels.fill_blocks, energy, per_block, _BY_LEVEL[level], plane)
-                self._in_bands(plane.shape[0], fill)
+    def _make_coarser(self, name: str) -> None:
+        """Make the levels of a plane that are not moved by themselves."""
+        levels = [getattr(level, name) for level in self._moved[_MOVED_LEVELS - 1 :]]
+        for fine, coarse in pairwise(levels):
+            cv2.pyrDown(fine, dst=coarse)
 
     def _blend(
         self,
@@ -259,12 +286,13 @@ class Merger:
         expected: Expected,
         inverse: NDArray[np.float64],
         sparse: NDArray[np.bool_],
-    ) -> None:
+    ) -> Work:
+        """What adds bands of rows of a level to the sums."""
         sums, here, below = self._sums[level], self._moved[level], self._moved[level + 1]
         colours: tuple[Fixed, ...] = (_NONE_FIXED,) * 4
         if self._has_colour(level):
             colours = (here.blue, below.blue, here.red, below.red)
-        add = partial(
+        return partial(
             kernels.blend_level,
             here.luma,
             below.luma,
@@ -284,7 +312,6 @@ class Merger:
             here.energies,
             here.passed,
         )
-        self._in_bands(here.luma.shape[0], add)
 
     def _rest(self, heard: Plane, expected: Expected | None, inverse: NDArray[np.float64]) -> None:
         """Add the coarsest residue."""
@@ -302,31 +329,51 @@ class Merger:
         del self._moved  # the largest buffers go before the view is put together
         # beside each other, as neither keeps all cores busy; not in the pool, for whose workers both wait
         with ThreadPoolExecutor(1) as beside:
-            focused = beside.submit(self._focus.finish, self._size)
-            rgb = self._stored(*self._collapsed())
-            focus = focused.result()
+            focused = beside.submit(self._focus.finish_small)
+            rgb = self._stored(*self._colours())
+            small = focused.result()
+        # into the memory of the sums, which nobody needs any longer
+        focus, each = self._sums[0].luma, 4 if self._by_quarters else 2
+        self._in_bands(self._size[0], partial(focus_kernels.enlarge, small, each, focus))
         self._pool.shutdown()
         return View(rgb, focus)
 
-    def _collapsed(self) -> tuple[Plane, Plane, Plane]:
-        """The weighted means of all bands, put together again from the coarsest up."""
-        for sums in self._sums:
-            for plane in (sums.luma, sums.blue, sums.red):
+    def _colours(self) -> tuple[Plane, Plane]:
+        """The chroma put together; the luma too, but for its finest level."""
+        for level in range(self._levels, -1, -1):
+            sums = self._sums[level]
+            below = (_NONE, _NONE, _NONE)
+            if level < self._levels:
+                below = (self._sums[level + 1].luma, self._sums[level + 1].blue, self._sums[level + 1].red)
+            for plane, coarse in zip(
+                (sums.luma if level else _NONE, sums.blue, sums.red), below, strict=True
+            ):
                 if plane.size:
-                    self._in_bands(plane.shape[0], partial(kernels.divide, plane, sums.weight))
-        for coarse, fine in zip(self._sums[:0:-1], self._sums[-2::-1], strict=True):
-            pairs = ((coarse.luma, fine.luma), (coarse.blue, fine.blue), (coarse.red, fine.red))
-            for below, above in pairs:
-                if above.size:
-                    self._in_bands(above.shape[0], partial(kernels.expand_add, below, above))
+                    work = partial(plane_kernels.put_together, plane, sums.weight, coarse)
+                    self._in_bands(plane.shape[0], work)
         colour = self._sums[1 if self._halved else 0]
-        return self._sums[0].luma, colour.blue, colour.red
+        return colour.blue, colour.red
 
-    def _stored(self, luma: Plane, blue: Plane, red: Plane) -> Pixels:
-        out = np.empty((*self._size, 3), self._dtype)
+    def _stored(self, blue: Plane, red: Plane) -> Pixels:
+        out = self._rgb
         scale = (255.0 if self._dtype == np.uint8 else 65535.0) / float(FULL)
-        self._in_bands(self._size[0], partial(plane_kernels.to_rgb, luma, blue, red, scale, out))
+        finest, coarse = self._sums[0], self._sums[1].luma if self._levels else _NONE
+        work = partial(plane_kernels.to_rgb, finest.luma, finest.weight, coarse, blue, red, scale, out)
+        self._in_bands(self._size[0], work)
         return out
+
+
+def _filled(here: _Level, energy: Plane, level: int, work: Work, top: int, bottom: int) -> None:
+    """Do the work of a band of rows, after giving the energies those of their blocks.
+
+    They stay so where the frame is not looked at.
+    """
+    for plane, size in ((here.energies, 2), (here.passed, 4)):
+        if plane.size:
+            per_block = (BLOCK_PX >> level) // size
+            rows = (top // size, -(-bottom // size))
+            kernels.fill_blocks(energy, per_block, _BY_LEVEL[level], plane, *rows)
+    work(top, bottom)
 
 
 def _for_finest(expected: Expected | None) -> Expected | None:

@@ -38,6 +38,17 @@ class Worth:
     """Energy of its finest detail, 0 where the frame sees nothing."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """Energies of the blocks of the view in one frame, 0 where it sees nothing."""
+
+    as_it_is: F32
+    energy: F32
+    """As far as the frame fits."""
+    around: F32
+    """Means of that over 3 x 3 blocks."""
+
+
 def _around(energy: F32) -> F32:
     """Mean energies over 3 x 3 blocks."""
     return np.asarray(cv2.blur(energy, (3, 3)), np.float32)
@@ -87,23 +98,33 @@ class Worths:
 
     def take(self, number: int, codes: Codes, expected: Codes | None = None) -> None:
         """Take in how sharp frame `number` is, see `block_detail`, and how well it should fit."""
+        self.note(self.seen(number, codes, expected))
+
+    def seen(self, number: int, codes: Codes, expected: Codes | None = None) -> Seen:
+        """What `take` takes in: may be asked for ahead, by several threads at once."""
         as_it_is = self._moved(number, codes)
-        self._responses.add(as_it_is)
         energy = self._fitting(as_it_is, expected)
-        _take(energy, _around(energy), self._most, self._most_around, self._least)
+        return Seen(as_it_is, energy, _around(energy))
+
+    def note(self, seen: Seen) -> None:
+        """Take in what was `seen` of the next frame."""
+        self._responses.add(seen.as_it_is)
+        _take(seen.energy, seen.around, self._most, self._most_around, self._least)
 
     def responses(self) -> Responses:
         """The focus response of every block, of frames that were taken in shooting order."""
         return self._responses.finish()
 
     def of(self, number: int, codes: Codes, expected: Codes | None = None) -> Worth:
-        """What is worth looking at of frame `number`; what it was taken with is given again."""
-        as_it_is = self._moved(number, codes)
-        energy = self._fitting(as_it_is, expected)
+        """What is worth looking at of frame `number`; what it was taken with is given again.
+
+        Several threads may ask at once.
+        """
+        seen = self.seen(number, codes, expected)
         own, around = np.empty(self._size, np.uint8), np.empty(self._size, np.uint8)
-        _judge(energy, _around(energy), self._most, self._most_around, self._least, own, around)
+        _judge(seen.energy, seen.around, self._most, self._most_around, self._least, own, around)
         looked_at = np.asarray(cv2.dilate(own, _AROUND), np.uint8) | around
-        return Worth(looked_at.astype(np.bool_), as_it_is)
+        return Worth(looked_at.astype(np.bool_), seen.as_it_is)
 
     def _fitting(self, energy: F32, expected: Codes | None) -> F32:
         """Energies that would give the same weights without an expectation: weights are fourth powers."""

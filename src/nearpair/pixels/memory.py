@@ -1,0 +1,43 @@
+"""Memory that was used before, for large arrays.
+
+The system hands out fresh memory page by page, cleared, on first touch. Measured in a virtual machine that
+costs four to thirty times as much as filling it.
+"""
+
+import math
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+from numpy.typing import DTypeLike, NDArray
+
+_ALIGNED = 64
+
+
+class Memory:
+    """Gives arrays out of blocks of memory, each byte once, and fresh ones when no block has room."""
+
+    def __init__(self, blocks: Iterable[NDArray[np.uint8]] = ()) -> None:
+        """Take over `blocks`, C-contiguous and one-dimensional: nobody else may use them any longer."""
+        self._free = list(blocks)
+
+    def empty(self, shape: tuple[int, ...], dtype: DTypeLike) -> NDArray[Any]:
+        """An array with anything in it."""
+        size = math.prod(shape) * np.dtype(dtype).itemsize
+        for number, block in enumerate(self._free):
+            if 0 < size <= block.size:
+                self._free[number] = block[-(-size // _ALIGNED) * _ALIGNED :]
+                return block[:size].view(dtype).reshape(shape)
+        return np.empty(shape, dtype)
+
+    def add(self, array: NDArray[Any]) -> None:
+        """Give away what lies under a C-contiguous array, before everything else."""
+        self._free.insert(0, array.reshape(-1).view(np.uint8))
+
+    def zeros(self, shape: tuple[int, ...], dtype: DTypeLike) -> NDArray[Any]:
+        """An array of zeros."""
+        if not any(block.size for block in self._free):
+            return np.zeros(shape, dtype)
+        out = self.empty(shape, dtype)
+        out[...] = 0
+        return out
