@@ -9,7 +9,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 CANDIDATES := python3 python3.13 python3.12 python3.11 python3.14 python
 
-.PHONY: demo test audit clean
+.PHONY: demo test clean
 
 demo: $(READY)
 	$(BIN)/nearpair demo --to demo-shoot
@@ -20,12 +20,6 @@ test: $(READY)
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 	$(BIN)/pytest -n 2 --dist loadfile
-
-# asks a public list of vulnerabilities about what is installed in .venv; not part of the tests
-audit: $(READY)
-	@$(BIN)/python -m pip install --quiet pip-audit || { echo "Nothing was audited: pip-audit cannot be installed here."; exit 1; }
-	@$(BIN)/pip-audit --local --skip-editable --progress-spinner off --timeout 20 || { \
-	  echo "Unless vulnerabilities are listed above, the list could not be asked, and nothing was audited."; exit 1; }
 
 $(READY): pyproject.toml Makefile
 	@python=; \
