@@ -1,7 +1,7 @@
 """No code path opens an original for writing or changes one: heard from the interpreter, checked by content.
 
-Python audit events "open", "os.rename", ...: Python Library Reference, "Audit events table". Libraries that open
-files by themselves raise none; what they might do shows in the content, times and rights of the files.
+Python audit events "open", "os.rename", ...: Python Library Reference, "Audit events table". Libraries that
+open files by themselves raise none; what they might do shows in the content, times and rights of the files.
 """
 
 import os
