@@ -70,7 +70,7 @@ def _scene() -> np.ndarray:
         return np.asarray(picture.reduce(2))
 
 
-def _exif(orientation: int = 1) -> Image.Exif:
+def exif_of(orientation: int = 1) -> Image.Exif:
     exif = Image.Exif()
     exif[0x010F], exif[0x0112], exif[0x0132] = "Maker", orientation, "2024:05:06 07:08:09"
     exif.get_ifd(0x8769).update({0x9003: "2024:05:06 07:08:09", 0x829D: 2.8, 0x8827: 200, 0x9291: "25"})
@@ -84,7 +84,9 @@ def _saved(picture: Image.Image, kind: str, **options: object) -> bytes:
 
 
 def _jpeg(picture: Image.Image | None = None, **options: object) -> bytes:
-    return _saved(picture or Image.fromarray(_scene()), "JPEG", **{"quality": 90, "exif": _exif(), **options})
+    return _saved(
+        picture or Image.fromarray(_scene()), "JPEG", **{"quality": 90, "exif": exif_of(), **options}
+    )
 
 
 def _tiff(pixels: np.ndarray, **options: object) -> bytes:
@@ -101,8 +103,8 @@ def _valid(scratch: Path) -> dict[str, bytes]:
     found = {
         ".jpg": _jpeg(),
         "progressive-.jpg": _jpeg(progressive=True),
-        ".png": _saved(Image.fromarray(scene), "PNG", exif=_exif()),
-        "eight-.tif": _saved(Image.fromarray(scene), "TIFF", exif=_exif()),
+        ".png": _saved(Image.fromarray(scene), "PNG", exif=exif_of()),
+        "eight-.tif": _saved(Image.fromarray(scene), "TIFF", exif=exif_of()),
         "sixteen-.tif": _tiff(deep, compression="zlib"),
         "tiled-.tif": _tiff(deep, tile=(16, 16)),
         "big-.tif": _tiff(scene, bigtiff=True),
@@ -155,7 +157,7 @@ def _odd() -> list[tuple[str, str, bytes]]:
         (".jpg", "text", b"no picture at all"),
         *((suffix, "0 bytes", b"") for suffix in (".jpg", ".png", ".tif", ".heic", ".dng", ".cr3")),
         *((suffix, "zeros", bytes(4096)) for suffix in (".jpg", ".png", ".tif", ".heic", ".dng", ".cr3")),
-        *((".jpg", f"orientation {turn}", _jpeg(exif=_exif(turn))) for turn in (0, 3, 6, 8, 9, 65535)),
+        *((".jpg", f"orientation {turn}", _jpeg(exif=exif_of(turn))) for turn in (0, 3, 6, 8, 9, 65535)),
     ]
     starts = {".jpg": b"\xff\xd8\xff", ".png": b"\x89PNG\r\n\x1a\n", ".tif": b"II*\0", ".heic": _HEIC_START}
     odd += [(suffix, "first bytes only", start) for suffix, start in starts.items()]
@@ -198,7 +200,7 @@ def _circular_tiff() -> bytes:
 
 def _nested_tiff() -> bytes:
     """The EXIF pointer leads back to the directory it stands in."""
-    data = bytearray(_saved(Image.fromarray(_scene()), "TIFF", exif=_exif()))
+    data = bytearray(_saved(Image.fromarray(_scene()), "TIFF", exif=exif_of()))
     first = struct.unpack_from("<I", data, 4)[0]
     for number in range(struct.unpack_from("<H", data, first)[0]):
         at = first + 2 + 12 * number
