@@ -4,6 +4,7 @@ A GIF has one palette of 256 colours for all its pictures, made from all of them
 not move does not flicker.
 """
 
+import io
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -23,8 +24,9 @@ def write_gif(path: Path, frames: Sequence[NDArray[np.uint8]], each_ms: int) -> 
     pictures = [
         Image.fromarray(f).quantize(palette=palette, dither=Image.Dither.FLOYDSTEINBERG) for f in frames
     ]
+    file = io.BytesIO()  # as in `write`: a full disk would pass unnoticed
     pictures[0].save(
-        path,
+        file,
         format="GIF",
         save_all=True,
         append_images=pictures[1:],
@@ -33,6 +35,7 @@ def write_gif(path: Path, frames: Sequence[NDArray[np.uint8]], each_ms: int) -> 
         optimize=False,
         disposal=1,
     )
+    path.write_bytes(file.getbuffer())
 
 
 def write_webp(

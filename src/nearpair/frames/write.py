@@ -5,6 +5,7 @@ TIFF tags: TIFF 6.0 (1992); Adobe Photoshop TIFF Technical Notes (2002) for defl
 the profile; XMP specification part 3 for the packet (tag 700).
 """
 
+import io
 from pathlib import Path
 from typing import Any, Literal
 
@@ -161,7 +162,9 @@ def _save(
         options["icc_profile"] = profile
     if pixels_per_inch is not None:
         options["dpi"] = (pixels_per_inch, pixels_per_inch)
-    Image.fromarray(np.ascontiguousarray(pixels)).save(path, format=kind, **options)
+    file = io.BytesIO()  # the library's own writing to disk takes a disk that fills up meanwhile for success
+    Image.fromarray(np.ascontiguousarray(pixels)).save(file, format=kind, **options)
+    path.write_bytes(file.getbuffer())
 
 
 def _check(pixels: NDArray[Any], kinds: tuple[type, ...], dimensions: tuple[int, ...]) -> None:

@@ -1,0 +1,138 @@
+"""Runs that are killed at random instants, and disks that get full: nothing lost, the same bytes in the end.
+
+Run it by hand: `python -m benchmarks.kills [INSTANTS] [SEED]`, with `tests` on the path. Works where
+processes can be forked; the full disk needs the right to mount a memory disk and is skipped plainly without.
+"""
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+
+from nearpair.errors import NearpairError
+from nearpair.shoot.atomic import PART_PREFIX
+from nearpair.shoot.material import Settings
+from nearpair.shoot.publishing import publish
+from nearpair.shoot.run import make
+from support.tiny import contents, shells  # type: ignore[import-untyped]
+
+FORMS = ("anaglyph", "side-by-side", "multi-picture", "page", "gltf", "rocking-gif", "swap-mp4")
+_SMALL = Settings(size_px=120, seconds=1.0)
+_REFUSED, _CRASHED = 3, 4
+_STEP_KB, _TIMES, _MOST_KB = 150, 1.15, 100_000
+
+
+def job(folders: list[Path], shoot: Path) -> None:
+    """All of it: the pair with its proof, then published forms."""
+    make(folders, shoot)
+    publish(shoot, FORMS, _SMALL)
+
+
+def forked(work: Callable[[], None], said: Path, kill_after_s: float | None = None) -> int:
+    """Run `work` in a process of its own; its exit status, negative if a signal ended it."""
+    process = os.fork()
+    if not process:
+        status = _CRASHED
+        try:
+            work()
+            status = 0
+        except NearpairError as error:
+            said.write_text(str(error))
+            status = _REFUSED
+        except BaseException as error:  # noqa: BLE001 - it is told to the parent
+            said.write_text(repr(error))
+        finally:
+            os._exit(status)
+    if kill_after_s is not None:
+        time.sleep(kill_after_s)
+        os.kill(process, signal.SIGKILL)
+    return os.waitstatus_to_exitcode(os.waitpid(process, 0)[1])
+
+
+def _undisturbed(folders: list[Path], shoot: Path, said: Path) -> None:
+    if forked(lambda: job(folders, shoot), said):
+        sys.exit(said.read_text())
+
+
+def kills(folders: list[Path], work: Path, instants: int, seed: int) -> Counter[str]:
+    """Kill at `instants` random moments, run again, and compare with an undisturbed run."""
+    whole, said = work / "undisturbed", work / "said"
+    _undisturbed(folders, whole, said)
+    shutil.rmtree(whole)
+    started = time.monotonic()
+    _undisturbed(folders, whole, said)
+    lasts_s = time.monotonic() - started
+    wanted = contents(whole)
+    print(f"undisturbed: {lasts_s:.1f} s, {len(wanted)} files")
+    rng, counts = random.Random(seed), Counter[str]()  # noqa: S311 - to be repeated
+    for _ in range(instants):
+        shoot, after_s = work / "killed", rng.uniform(0, lasts_s)
+        status = forked(lambda: job(folders, shoot), said, after_s)  # noqa: B023 - used at once
+        counts["killed" if status == -signal.SIGKILL else "finished before"] += 1
+        half = [name for name, digest in contents(shoot).items() if wanted.get(name) != digest]
+        half = [name for name in half if PART_PREFIX not in name and name != "shoot.toml"]
+        counts["half-written file under a final name"] += len(half)
+        again = forked(lambda: job(folders, shoot), said)  # noqa: B023
+        same = again == 0 and contents(shoot) == wanted
+        counts["same bytes in the end" if same else "DIFFERENT OR LOST"] += 1
+        if half or not same:
+            print(f"killed after {after_s:.3f} s: {half}, then status {again}")
+        shutil.rmtree(shoot)
+    return counts
+
+
+def full_disks(folders: list[Path], work: Path) -> Counter[str]:
+    """The job on a memory disk of every size up to where it fits; then there is room, and it goes on."""
+    disk, said, counts = work / "disk", work / "said", Counter[str]()
+    disk.mkdir()
+    wanted = contents(work / "undisturbed")
+    size_kb = 50
+    while size_kb < _MOST_KB:
+        size_kb = max(size_kb + _STEP_KB, int(size_kb * _TIMES))
+        if _mount("-t", "tmpfs", "-o", f"size={size_kb}k", "tmpfs", str(disk)):
+            return counts + Counter({"skipped: no right to mount": 1})
+        try:
+            said.unlink(missing_ok=True)
+            shoot = disk / "shoot"
+            status = forked(lambda: job(folders, shoot), said)  # noqa: B023
+            if status == 0:
+                return counts
+            counts["refused" if status == _REFUSED else "CRASHED"] += 1
+            words = said.read_text() if said.exists() else f"signal {-status}"
+            left = list(disk.rglob(f"*{PART_PREFIX}*"))
+            half = [n for n, d in contents(shoot).items() if n != "shoot.toml" and wanted.get(n) != d]
+            print(f"{size_kb} kB: {words}{f' LEFT {left} HALF {half}' if left or half else ''}")
+            counts["half-written file under a final name"] += len(half)
+            _mount("-o", "remount,size=1g", str(disk))
+            again = forked(lambda: job(folders, shoot), said)  # noqa: B023
+            counts["same bytes with room" if again == 0 and contents(shoot) == wanted else "LOST"] += 1
+        finally:
+            subprocess.run(["umount", str(disk)], check=False)
+    return counts
+
+
+def _mount(*arguments: str) -> int:
+    return subprocess.run(["mount", *arguments], check=False, capture_output=True).returncode
+
+
+def run(instants: int, seed: int) -> None:
+    """Print what happened."""
+    with tempfile.TemporaryDirectory() as name:
+        work = Path(name)
+        folders = shells(work / "card")
+        before = {file: file.read_bytes() for folder in folders for file in folder.iterdir()}
+        print(dict(kills(folders, work, instants, seed)))
+        print(dict(full_disks(folders, work)))
+        after = {file: file.read_bytes() for folder in folders for file in folder.iterdir()}
+        print(f"originals unchanged: {before == after}")
+
+
+if __name__ == "__main__":
+    run(int(sys.argv[1]) if len(sys.argv) > 1 else 50, int(sys.argv[2]) if len(sys.argv) > 2 else 1)
