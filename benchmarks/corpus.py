@@ -20,8 +20,8 @@ from nearpair.errors import FrameError, NearpairError
 from nearpair.frames.metadata import read_info
 from nearpair.frames.read import read_pixels, read_small
 from nearpair.shoot.run import look, make
-from support.corpus import Case, cases, put  # type: ignore[import-untyped]
-from support.tiny import shells  # type: ignore[import-untyped]
+from support.corpus import Case, cases, put
+from support.tiny import shells
 
 _EACH_S = 10
 _TOGETHER = 50

@@ -21,7 +21,7 @@ from nearpair.shoot.atomic import PART_PREFIX
 from nearpair.shoot.material import Settings
 from nearpair.shoot.publishing import publish
 from nearpair.shoot.run import make
-from support.tiny import contents, shells  # type: ignore[import-untyped]
+from support.tiny import contents, shells
 
 FORMS = ("anaglyph", "side-by-side", "multi-picture", "page", "gltf", "rocking-gif", "swap-mp4")
 _SMALL = Settings(size_px=120, seconds=1.0)
