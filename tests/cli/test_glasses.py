@@ -71,6 +71,7 @@ def test_it_is_taken_instead_of_a_name_and_made_anew_when_it_changes(nearpair, f
     first = nearpair("export", finished_copy, "--glasses", mine)
     assert first.exit_code == 0, first.stderr
     made = finished_copy / "out" / "anaglyph-red-cyan-measured-matched.jpg"
+    assert str(made) in first.stdout
     before = made.read_bytes()
     mine.write_text(MINE.replace("red = 0.3", "red = 0.02"))
     assert nearpair("export", finished_copy).exit_code == 0

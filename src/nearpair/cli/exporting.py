@@ -176,13 +176,14 @@ def _outputs(shoot: Path, overrides: "Overrides", as_json: bool) -> None:
     from nearpair.shoot.decisions import load
     from nearpair.shoot.exporting import anaglyph_name
     from nearpair.shoot.folder import ShootFolder
+    from nearpair.shoot.glassesfile import glasses_named
     from nearpair.shoot.run import run
 
     with shown(say.errors()) as progress:
         run(shoot, "export", overrides, progress)
     folder = ShootFolder(shoot)
     colour = load(folder.toml).colour
-    anaglyph = folder.out(anaglyph_name(colour.glasses, colour.method))
+    anaglyph = folder.out(anaglyph_name(glasses_named(colour.glasses).name, colour.method))
     say.lines(words.stage_done(anaglyph, shoot), to_stderr=as_json)
     if as_json:
         say.json({"anaglyph": str(anaglyph)})
