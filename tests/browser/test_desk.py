@@ -13,7 +13,7 @@ from nearpair.shoot.decisions import load
 from nearpair.shoot.exporting import pair_as_seen
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
-from nearpair.shoot.run import make
+from support.desk import finished
 from support.tiny import shells
 
 
@@ -24,9 +24,7 @@ def card(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def made(card, tmp_path_factory):
-    target = tmp_path_factory.mktemp("made") / "shells"
-    make(card, target)
-    return target
+    return finished(tmp_path_factory, card)
 
 
 class Desk:

@@ -11,8 +11,7 @@ if (helpers := str(Path(__file__).parents[1])) not in sys.path:
 
 from nearpair.desk.serve import serving
 from nearpair.desk.session import Session
-from nearpair.shoot.run import make
-from support.desk import Visitor
+from support.desk import Visitor, finished
 from support.tiny import shells
 
 
@@ -23,10 +22,7 @@ def card(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def made(card, tmp_path_factory):
-    """A finished shoot; not to be changed."""
-    target = tmp_path_factory.mktemp("made") / "shells"
-    make(card, target)
-    return target
+    return finished(tmp_path_factory, card)
 
 
 @pytest.fixture

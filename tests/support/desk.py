@@ -4,6 +4,8 @@ import json
 from http.client import HTTPConnection
 from urllib.parse import urlsplit
 
+from nearpair.shoot.run import make
+
 
 class Visitor:
     """Somebody who sends requests to the desk, with the cookie or without."""
@@ -34,3 +36,10 @@ class Visitor:
     def json(self, path, body=None):
         status, _, data = self.ask(path, body)
         return status, json.loads(data)
+
+
+def finished(tmp_path_factory, card):
+    """A finished shoot of a card; not to be changed."""
+    target = tmp_path_factory.mktemp("made") / "shells"
+    make(card, target)
+    return target

@@ -23,20 +23,12 @@ from nearpair.shoot.deciding import ChangedMeanwhileError, Overrides
 from nearpair.shoot.run import STAGES
 from nearpair.shoot.showing import Shown
 
-_PAGE_FILES = (
-    "desk.css",
-    "desk.js",
-    "api.js",
-    "picture.js",
-    "composite.js",
-    "history.js",
-    "words.js",
-    "marks.js",
-)
 _PROOF_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
 _FRAME_PX = 480
 _EVENT_SECONDS = 0.15
 _QUIET_SECONDS = 10.0
+
+_PAGE = files("nearpair.desk").joinpath("page")
 
 T = TypeVar("T")
 
@@ -75,7 +67,7 @@ class _Desk:
 
     async def page_file(self, request: Request) -> Response:
         name = request.path_params["name"]
-        if name not in _PAGE_FILES:
+        if name not in {file.name for file in _PAGE.iterdir()}:
             raise HTTPException(404)
         return _from_page(name)
 
@@ -185,8 +177,7 @@ _FRESH = {"cache-control": "no-store"}
 
 def _from_page(name: str) -> Response:
     kind = {"html": "text/html", "css": "text/css", "js": "text/javascript"}[name.rpartition(".")[2]]
-    data = files("nearpair.desk").joinpath("page", name).read_bytes()
-    return Response(data, media_type=kind, headers=_FRESH)
+    return Response(_PAGE.joinpath(name).read_bytes(), media_type=kind, headers=_FRESH)
 
 
 def _json(value: Any, status: int = 200) -> Response:

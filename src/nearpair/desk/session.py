@@ -4,11 +4,10 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from threading import Lock
 
-import msgspec
-
 from nearpair.colour.glasses import GLASSES
 from nearpair.desk.jobs import Jobs, Status
 from nearpair.errors import ShootError
+from nearpair.frames.listing import list_frames
 from nearpair.frames.metadata import read_info
 from nearpair.frames.read import read_small
 from nearpair.outputs.catalogue import form_named
@@ -16,6 +15,7 @@ from nearpair.progress import Progress
 from nearpair.proof.model import Proof
 from nearpair.shoot.deciding import NOTHING, Overrides, decide
 from nearpair.shoot.decisions import load
+from nearpair.shoot.finished import proof_of
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.publishing import publish
 from nearpair.shoot.run import Look, look, make, run
@@ -76,8 +76,8 @@ class Session:
         if folder is None:
             return None
         try:
-            return msgspec.json.decode(folder.proof_json.read_bytes(), type=Proof)
-        except (OSError, msgspec.DecodeError):
+            return proof_of(folder)
+        except ShootError:
             return None
 
     def decide(self, overrides: Overrides, revision: str | None) -> None:
@@ -122,14 +122,14 @@ class Session:
 
     def frame(self, station: str, long_side_px: int) -> Bytes | None:
         """The middle frame of a station of the card, small, (h, w) luma codes; None if there is none."""
-        found = (
-            None if self.look is None else next((s for s in self.look.stations if s.name == station), None)
-        )
+        stations = [] if self.look is None else self.look.stations
+        found = next((known for known in stations if known.name == station), None)
         if found is None or not found.frames:
             return None
-        name = Path(found.frames[len(found.frames) // 2]).name
+        name = found.frames[len(found.frames) // 2]
         # of several stations with equal names of files, the one whose folder the station is named after
-        paths = [path for source in self.sources for path in sorted(source.rglob(name))]
+        listed = (path for source in self.sources for path in list_frames(source)[0])
+        paths = [path for path in listed if path.name == name]
         path = next((path for path in paths if path.parent.name == station), paths[0] if paths else None)
         if path is None:
             return None

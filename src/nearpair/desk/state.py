@@ -46,7 +46,7 @@ def state_of(session: Session) -> dict[str, Any]:
         pair = session.shown()
     except NearpairError as error:
         return {**told, "pair": None, "trouble": {"message": error.message, "remedy": error.remedy}}
-    told["pair"] = None if pair is None else _pair(pair, load(folder.toml))
+    told["pair"] = None if pair is None else _pair(pair, told["decisions"])
     told["proof"] = _proof(session)
     told["files"] = outputs(folder)
     return told

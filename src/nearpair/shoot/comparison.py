@@ -3,13 +3,11 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-import msgspec
-
-from nearpair.errors import ShootError
 from nearpair.proof.compare import Side, render_comparison
-from nearpair.proof.model import Proof, decode
+from nearpair.proof.model import Proof
 from nearpair.shoot.atomic import write_whole
 from nearpair.shoot.decisions import load
+from nearpair.shoot.finished import proof_of
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.proving import as_shown
 
@@ -22,13 +20,5 @@ def compare(shoots: Sequence[Path], page: Path) -> list[Proof]:
 
 
 def _side(shoot: ShootFolder) -> Side:
-    remedy = f"Finish that shoot first: nearpair proof {shoot.root}"
-    try:
-        proof = decode(shoot.proof_json.read_bytes())
-    except FileNotFoundError as error:
-        raise ShootError(f"{shoot.root}: this shoot has no proof yet.", remedy) from error
-    except OSError as error:
-        raise ShootError(f"{shoot.proof_json}: cannot be read ({error.strerror}).", remedy) from error
-    except msgspec.DecodeError as error:
-        raise ShootError(f"{shoot.proof_json}: is no proof ({error}).", remedy) from error
+    proof = proof_of(shoot)
     return Side(shoot.root.resolve().name, proof, as_shown(shoot, load(shoot.toml), proof.mounting))

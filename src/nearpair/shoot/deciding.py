@@ -1,8 +1,9 @@
 """Decisions given now put into those that a shoot has, and kept in its shoot.toml."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
 from hashlib import blake2b
-from typing import Literal, TypeVar
+from typing import Literal
 
 import msgspec
 
@@ -12,7 +13,7 @@ from nearpair.shoot.explain import explained
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
 
-S = TypeVar("S", bound=msgspec.Struct)
+_PARTS = ("mounting", "adjust", "capture", "viewing", "colour")
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,39 +91,11 @@ def with_overrides(decisions: Decisions, overrides: Overrides) -> Decisions:
 
 
 def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
-    return msgspec.structs.replace(
-        _paired(decisions, overrides),
-        mounting=_replaced(
-            decisions.mounting,
-            window=overrides.window,
-            aspect=overrides.aspect,
-            floating=overrides.floating,
-            base_share=overrides.base_share,
-        ),
-        adjust=_replaced(
-            decisions.adjust,
-            shift_px=overrides.shift_px,
-            raise_px=overrides.raise_px,
-            turn_deg=overrides.turn_deg,
-            scale=overrides.scale,
-        ),
-        capture=_replaced(
-            decisions.capture,
-            base_mm=overrides.base_mm,
-            step_mm=overrides.step_mm,
-            field_width_mm=overrides.field_width_mm,
-            sensor_width_mm=overrides.sensor_width_mm,
-            focal_mm=overrides.focal_mm,
-        ),
-        viewing=_replaced(
-            decisions.viewing,
-            screen_width_mm=overrides.screen_width_mm,
-            distance_mm=overrides.distance_mm,
-            eyes_mm=overrides.eyes_mm,
-        ),
-        colour=_replaced(decisions.colour, glasses=overrides.glasses, method=overrides.method),
-        **({} if overrides.strict is None else {"strict": overrides.strict}),
-    )
+    """Each given value goes into the part of the decisions that has a field of its name."""
+    given = {name: value for name, value in asdict(overrides).items() if value is not None}
+    paired = _paired(decisions, overrides)
+    parts = {name: _replaced(getattr(paired, name), given) for name in _PARTS}
+    return msgspec.structs.replace(paired, **parts, strict=given.get("strict", paired.strict))
 
 
 def _paired(decisions: Decisions, overrides: Overrides) -> Decisions:
@@ -139,6 +112,6 @@ def _paired(decisions: Decisions, overrides: Overrides) -> Decisions:
     return msgspec.structs.replace(decisions, left=left, right=right, pair=pair)
 
 
-def _replaced(part: S, **given: object) -> S:
-    changes = {name: value for name, value in given.items() if value is not None}
+def _replaced(part: msgspec.Struct, given: Mapping[str, object]) -> msgspec.Struct:
+    changes = {name: given[name] for name in part.__struct_fields__ if name in given}
     return msgspec.structs.replace(part, **changes) if changes else part

@@ -4,16 +4,15 @@ import contextlib
 import math
 from dataclasses import dataclass
 
-import msgspec
-
-from nearpair.errors import NearpairError, ShootError
+from nearpair.errors import NearpairError
 from nearpair.frames.metadata import FrameInfo, read_info
 from nearpair.optics.metric import pixel_um, sensor_diagonal_mm
 from nearpair.optics.viewing import Viewing
 from nearpair.plan.request import Earlier, Kind
-from nearpair.proof.model import Proof, decode
+from nearpair.proof.model import Proof
 from nearpair.proof.ranking import ENOUGH_SHARE, comfortable_range_arcmin
 from nearpair.shoot.decisions import Capture, Decisions, load
+from nearpair.shoot.finished import proof_of
 from nearpair.shoot.folder import ShootFolder
 
 _CERTAIN = 0.2
@@ -35,7 +34,7 @@ class Before:
 def before(shoot: ShootFolder) -> Before:
     """Read an earlier shoot. Raises NearpairError if it has no proof, or its base is not known."""
     decisions = load(shoot.toml)
-    proof = _proof(shoot)
+    proof = proof_of(shoot)
     frame = _frame(shoot, decisions, proof)
     seen = proof.comfort.viewing
     return Before(
@@ -52,18 +51,6 @@ def _kind(proof: Proof) -> Kind | None:
     """How focus was moved; None for single frames."""
     kind = next((s.kind for s in proof.stations if s.name == proof.eyes.left), None)
     return None if kind == "single" else kind
-
-
-def _proof(shoot: ShootFolder) -> Proof:
-    remedy = f"Finish that shoot first: nearpair proof {shoot.root}"
-    try:
-        return decode(shoot.proof_json.read_bytes())
-    except FileNotFoundError as error:
-        raise ShootError(f"{shoot.root}: this shoot has no proof yet.", remedy) from error
-    except OSError as error:
-        raise ShootError(f"{shoot.proof_json}: cannot be read ({error.strerror}).", remedy) from error
-    except msgspec.DecodeError as error:
-        raise ShootError(f"{shoot.proof_json}: is no proof ({error}).", remedy) from error
 
 
 def _frame(shoot: ShootFolder, decisions: Decisions, proof: Proof) -> FrameInfo | None:

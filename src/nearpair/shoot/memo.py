@@ -73,7 +73,11 @@ class Memo:
         It has to run if `key` differs, or if one of `outputs` is missing or not as it was recorded.
         """
         record = self._load(stage)
-        if record is None or (record.version, record.stage, record.key) != (self._version, stage, key):
+        return None if record is None or record.key != key else self._given(record, stage, outputs)
+
+    def _given(self, record: _Record, stage: str, outputs: Sequence[Path]) -> bytes | None:
+        """What the stage gave, if this program made it and its outputs are as they were."""
+        if (record.version, record.stage) != (self._version, stage):
             return None
         if [output.name for output in record.outputs] != [self._name(path) for path in outputs]:
             return None
@@ -83,7 +87,7 @@ class Memo:
     def latest(self, stage: str, outputs: Sequence[Path]) -> bytes | None:
         """Return what `stage` gave last, whatever it was made from, if its `outputs` are as it left them."""
         record = self._load(stage)
-        return None if record is None else self.recall(stage, record.key, outputs)
+        return None if record is None else self._given(record, stage, outputs)
 
     def record(self, stage: str, key: str, outputs: Sequence[Path], result: bytes) -> None:
         """Keep that `stage` with `key` wrote `outputs` and gave `result`. Raises ShootError if it cannot."""
