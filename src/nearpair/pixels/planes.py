@@ -43,8 +43,8 @@ class Planes:
     luma: Codes
     blue: Codes
     red: Codes
-    coarse: Codes | None = None
-    """The luma's next coarser level, see `coarser`, if it was made."""
+    coarse: tuple[Codes, ...] = ()
+    """The next coarser levels of the three, see `coarser`, if they were made."""
 
     @property
     def scale(self) -> float:
@@ -77,28 +77,40 @@ class Planes:
             for plane in (self.blue, self.red)
         )
         grown: list[Any] = [np.ascontiguousarray(plane) for plane in (blue, red)]
-        return Planes(self.luma, grown[0], grown[1], self.coarse)
+        return Planes(self.luma, grown[0], grown[1])
 
 
-def coarser(plane: P) -> P:
+def coarser(plane: P, out: P | None = None) -> P:
     """The next coarser level of a plane, (⌈H/2⌉, ⌈W/2⌉), filtered with 1 4 6 4 1 (Burt & Adelson 1983)."""
-    coarse: Any = cv2.pyrDown(plane)
+    coarse: Any = cv2.pyrDown(plane, dst=out)
     return coarse  # type: ignore[no-any-return]
 
 
+def coarser_size(size_px: tuple[int, ...]) -> tuple[int, int]:
+    """Size (h, w) of the next coarser level of a plane of `size_px` (H, W)."""
+    return -(-size_px[0] // 2), -(-size_px[1] // 2)
+
+
+def halved_sizes(size_px: tuple[int, int]) -> list[tuple[int, int]]:
+    """Sizes of what `halved_planes` makes of a frame: luma, blue, red, and their next coarser levels."""
+    half = coarser_size(size_px)
+    quarter = coarser_size(half)
+    return [size_px, half, half, half, quarter, quarter]
+
+
 def halved_planes(rgb: NDArray[np.uint8], kept: list[Any] | None = None) -> Planes:
-    """Luma codes of an (H, W, 3) RGB frame, its next coarser level, and the chroma codes of its 2 x 2 means.
+    """Luma codes of an (H, W, 3) RGB frame, the chroma codes of its 2 x 2 means, and their coarser levels.
 
     kept: buffers of an earlier call (at first, an empty list), whose planes are overwritten.
     """
     buffers: list[Any] = [] if kept is None else kept
-    height, width = rgb.shape[:2]
-    half = (-(-height // 2), -(-width // 2))
-    if not buffers or buffers[0].shape != (height, width):
-        buffers[:] = [np.empty(size, np.uint8) for size in ((height, width), half, half, half)]
+    if not buffers or buffers[0].shape != rgb.shape[:2]:
+        buffers[:] = [np.empty(size, np.uint8) for size in halved_sizes((rgb.shape[0], rgb.shape[1]))]
     _to_halved_planes(rgb, *buffers[:3])
-    cv2.pyrDown(buffers[0], dst=buffers[3])
-    return Planes(*buffers)
+    for plane, coarse in zip(buffers[:3], buffers[3:], strict=True):
+        coarser(plane, coarse)
+    luma, blue, red, *coarse = buffers
+    return Planes(luma, blue, red, tuple(coarse))
 
 
 @njit(cache=True, nogil=True, fastmath=True)

@@ -3,7 +3,6 @@
 from collections import OrderedDict
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from threading import Lock
 from typing import Any
 
@@ -14,7 +13,7 @@ from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.read import Developed, Pixels, has_halved_chroma, read_pixels, read_small
 from nearpair.pixels.detail import block_detail
 from nearpair.pixels.memory import Memory
-from nearpair.pixels.planes import Planes, coarser, full_planes, halved_planes, small_luma
+from nearpair.pixels.planes import Planes, coarser, full_planes, halved_planes, halved_sizes, small_luma
 from nearpair.shoot.scratch import Scratch
 
 _KEPT_BYTES = 128 << 20
@@ -60,7 +59,7 @@ class Reading:
         """The frame's luma and chroma, to be read only. Raises FrameError as `read_pixels` does."""
         kept = self._scratch.recall(f"planes {_name(frame)}") if self._scratch else None
         if kept:
-            return Planes(*kept)
+            return _planes(kept)
         with self._lent_room(frame) as room:
             return self._decoded(frame, room, [])[0]
 
@@ -85,7 +84,7 @@ class Reading:
             return read_small(frame, factor, self._developed)
         kept = self._scratch.recall(f"planes {_name(frame)}")
         if kept:
-            return small_luma(Planes(*kept), factor)
+            return small_luma(_planes(kept), factor)
         with self._lent_room(frame) as room:
             return small_luma(self._decoded(frame, room, room.planes)[0], factor)
 
@@ -95,13 +94,15 @@ class Reading:
         into = room.rgb if halved else None
         rgb: Any = read_pixels(frame, self._developed, plain_chroma=halved, into=into)
         planes = halved_planes(rgb, buffers) if halved else full_planes(rgb)
-        coarse = planes.coarse if planes.coarse is not None else coarser(planes.luma)
+        coarse = planes.coarse[0] if planes.coarse else coarser(planes.luma)
         detail = block_detail(planes.luma, planes.white, coarse)
         if self._scratch is not None:
             self._scratch.keep(f"detail {_name(frame)}", [detail], always=True)
             if frame.format != "RAW":  # developed frames are kept by themselves
-                self._scratch.keep(f"planes {_name(frame)}", [planes.luma, planes.blue, planes.red])
-        return replace(planes, coarse=coarse), detail
+                self._scratch.keep(
+                    f"planes {_name(frame)}", [planes.luma, planes.blue, planes.red, *planes.coarse]
+                )
+        return planes, detail
 
     @contextmanager
     def _lent_room(self, frame: FrameInfo) -> "Iterator[_Room]":
@@ -131,13 +132,18 @@ class _Room:
 
     def __init__(self, size_px: tuple[int, int]) -> None:
         self.size_px = size_px
-        height, width = size_px
-        half = (-(-height // 2), -(-width // 2))
-        self.block: Bytes = np.empty(4 * height * width + 3 * half[0] * half[1] + 512, np.uint8)
+        pixels, sizes = 3 * size_px[0] * size_px[1], halved_sizes(size_px)
+        room = pixels + sum(size[0] * size[1] for size in sizes) + 64 * (len(sizes) + 1)
+        self.block: Bytes = np.empty(room, np.uint8)
         memory = Memory([self.block])
-        self.rgb: Bytes = memory.empty((3 * height * width,), np.uint8)
-        self.planes = [memory.empty(size, np.uint8) for size in ((height, width), half, half, half)]
+        self.rgb: Bytes = memory.empty((pixels,), np.uint8)
+        self.planes = [memory.empty(size, np.uint8) for size in sizes]
         """Buffers of `halved_planes`."""
+
+
+def _planes(kept: tuple[NDArray[Any], ...]) -> Planes:
+    luma, blue, red, *coarse = kept
+    return Planes(luma, blue, red, tuple(coarse))
 
 
 def _name(frame: FrameInfo) -> str:

@@ -4,6 +4,7 @@ A decoded frame has the size of several files, and decoding is the slowest part 
 name, so it is gone when the run ends in whatever way; as long as memory is free, the system keeps it there.
 """
 
+import math
 import mmap
 import shutil
 import tempfile
@@ -23,6 +24,9 @@ _SHARE_OF_MEMORY = 0.4
 _SPARE_BYTES = 4_000_000_000
 _FILES = 3
 _PAGE = mmap.ALLOCATIONGRANULARITY
+# The system keeps what is written at once in one block of memory, and large blocks are those that were
+# never used: in a virtual machine writing 36 MB takes 110 ms at once, and 13 ms in pieces of 256 kB.
+_PIECE = 256 << 10
 
 
 class Scratch:
@@ -78,7 +82,7 @@ class Scratch:
         """The arrays kept under a name, as they lie in the file: to be read, not written."""
         with self._lock:
             places = self._kept.get(name) if self._files else None
-            return None if places is None else tuple(_mapped(*place) for place in places)
+            return None if places is None else _mapped(places)
 
 
 class _Part:
@@ -116,13 +120,19 @@ def _write_all(file: IO[bytes], array: NDArray[Any]) -> None:
     """Write an array; on a disk that fills up meanwhile the first try may write a part and say nothing."""
     left = array.data.cast("B")
     while left:
-        left = left[file.write(left) :]
+        left = left[file.write(left[:_PIECE]) :]
 
 
-def _mapped(file: IO[bytes], start: int, shape: tuple[int, ...], dtype: np.dtype[Any]) -> NDArray[Any]:
-    size = int(np.prod(shape)) * dtype.itemsize
+def _mapped(places: "Sequence[_Place]") -> tuple[NDArray[Any], ...]:
+    """Arrays that were written together, as one piece of their file."""
+    file, start, _, _ = places[0]
+    _, last, shape, dtype = places[-1]
+    size = last + math.prod(shape) * dtype.itemsize - start
     held = mmap.mmap(file.fileno(), size, access=mmap.ACCESS_READ, offset=start)
-    return np.frombuffer(held, dtype).reshape(shape)
+    return tuple(
+        np.frombuffer(held, dtype, math.prod(shape), place - start).reshape(shape)
+        for _, place, shape, dtype in places
+    )
 
 
 def _room(folder: Path) -> int:

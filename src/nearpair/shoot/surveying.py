@@ -18,7 +18,7 @@ from nearpair.shoot.reading import Reading
 from nearpair.stacks.dilation import Dilation
 from nearpair.stacks.registration import Step
 from nearpair.stacks.spoilt import Spoilt
-from nearpair.stacks.survey import Lost, Prepared, Survey, prepare, survey
+from nearpair.stacks.survey import Lost, Prepared, Rooms, Survey, prepare, survey
 
 # Registration and matching look at pictures of about this size; larger frames are averaged down. Frames of
 # many pixels are registered on less: 1200 px are good for 0.1 px of 6000 over a stack (known scale, 20
@@ -87,16 +87,16 @@ def survey_station(
 
 
 def _walk(name: str, frames: Sequence[FrameInfo], reading: Reading, progress: Progress) -> Survey:
-    factor = survey_factor(frames[0].size_px)
+    factor, rooms = survey_factor(frames[0].size_px), Rooms()
 
     def read(frame: FrameInfo) -> Prepared:
-        return prepare(reading.small(frame, factor))
+        return prepare(reading.small(frame, factor), rooms)
 
     def told(what: str, done: int, total: int) -> None:
         progress(f"{name}: {what}", done, total)
 
     with all_cores_taken():
-        return survey(read_ahead(frames, read), len(frames), told)
+        return survey(read_ahead(frames, read), len(frames), told, rooms)
 
 
 def _scalars(found: Survey) -> _Stored:

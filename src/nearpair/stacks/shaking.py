@@ -13,7 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
-from nearpair.pixels.luma import Plane, band, reduced
+from nearpair.pixels.luma import Plane
+from nearpair.pixels.sharpness import finest_detail
+from nearpair.stacks.shaking_kernels import structure_tensors
 
 # Of the places, the part with the most detail in the weaker neighbour is looked at, and at least so many.
 _LOOKED_AT, _FEWEST = 0.2, 40
@@ -39,14 +41,18 @@ class Shake:
 
 
 def texture(plane: Plane, cell_px: int) -> Plane:
-    """Energy of the fine detail of an (H, W) luma by direction, (H // cell, W // cell, 3).
+    """Energy of the fine detail of an (H, W) luma by direction, (H // cell, W // cell, 3)."""
+    return texture_of(finest_detail(plane), float(plane.mean()), cell_px)
+
+
+def texture_of(detail: Plane, brightness: float, cell_px: int) -> Plane:
+    """The same of its `finest_detail`, and the mean of the luma.
 
     The last axis is the structure tensor of each cell: means of gx², gx·gy and gy² (Förstner & Gülch 1987).
     Over the mean of the luma, so that a darker frame is none with less detail.
     """
-    detail = band(plane / max(float(plane.mean()), _DARKEST), 0.7, 2.0)
-    gx, gy = (cv2.Scharr(detail, cv2.CV_32F, *axis) / 32 for axis in ((1, 0), (0, 1)))
-    return np.stack([reduced(np.asarray(a * b), cell_px) for a, b in ((gx, gx), (gx, gy), (gy, gy))], axis=-1)
+    scale = 1 / max(brightness, _DARKEST) ** 2
+    return np.asarray(structure_tensors(detail, cell_px, scale), np.float32)
 
 
 def moved(texture_: Plane, to_first: Similarity, cell_px: int) -> Plane:

@@ -11,7 +11,7 @@ import numpy as np
 
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Plane
-from nearpair.stacks.shaking import moved, shake, texture
+from nearpair.stacks.shaking import moved, shake, texture_of
 
 _CELLS_ACROSS = 100
 _HELD = 2
@@ -43,11 +43,10 @@ class Looked:
     small: Plane
 
 
-def looked(plane: Plane, half: Plane) -> Looked:
-    """Prepare a small luma (h, w) and its half-size picture in linear light."""
-    return Looked(
-        texture(plane, _cell_px(plane.shape)), cv2.GaussianBlur(half, (0, 0), 1.0).astype(np.float16)
-    )
+def looked(detail: Plane, brightness: float, half: Plane) -> Looked:
+    """Prepare a small luma: its `finest_detail` (h, w), its mean, and half its size in linear light."""
+    cells = texture_of(detail, brightness, _cell_px(detail.shape))
+    return Looked(cells, np.asarray(cv2.GaussianBlur(half, (0, 0), 1.0), np.float32))
 
 
 def _cell_px(size: tuple[int, ...]) -> int:
@@ -69,7 +68,7 @@ class SpoiltFrames:
     def add(self, number: int, frame: Looked, to_first: Similarity) -> None:
         """Take the next registered frame, with its number and its place on the first one."""
         if self._last is not None:
-            apart = np.abs(frame.small.astype(np.float32) - self._last.astype(np.float32))
+            apart = cv2.absdiff(frame.small, self._last)
             self._changes.append((number, float(np.mean(apart, dtype=np.float64))))
         self._last = frame.small
         seen = moved(frame.texture, to_first, self._cell_px)

@@ -7,6 +7,7 @@ the cells of the picture said of it (some 30 kB).
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from threading import Lock
 from typing import Any
 
 import cv2
@@ -18,7 +19,7 @@ from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Plane, reduced
 from nearpair.pixels.memory import Memory
 from nearpair.pixels.planes import FULL
-from nearpair.pixels.sharpness import detail_energy
+from nearpair.pixels.sharpness import finest_detail, pooled
 from nearpair.pixels.warp import warp
 from nearpair.progress import Progress, silent
 from nearpair.stacks.align import Alignment, Structure, align, structures
@@ -102,6 +103,25 @@ class _Accumulator:
         return np.ascontiguousarray(middle[: self.total.shape[0], : self.total.shape[1]])
 
 
+class Rooms:
+    """Blocks of memory that are used again and again, for any number of threads."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._free: list[NDArray[np.uint8]] = []
+
+    def take(self, size: int) -> NDArray[np.uint8]:
+        """A block of at least `size` bytes with anything in it."""
+        with self._lock:
+            block = self._free.pop() if self._free else None
+        return np.empty(size, np.uint8) if block is None or block.size < size else block
+
+    def give(self, block: NDArray[np.uint8]) -> None:
+        """Give a block back: nobody may use it any longer."""
+        with self._lock:
+            self._free.append(block)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Prepared:
     """A small luma with what the survey looks at; frames can be prepared ahead, side by side."""
@@ -112,13 +132,17 @@ class Prepared:
     half: Plane
     """In linear light, at half the size."""
     looked: Looked
+    brightness: float
+    block: NDArray[np.uint8]
+    """Where the plane, the structures and the energy lie."""
 
 
-def prepare(plane: Plane | NDArray[np.uint8]) -> Prepared:
+def prepare(plane: Plane | NDArray[np.uint8], rooms: Rooms | None = None) -> Prepared:
     """Do the part of the survey of a luma (h, w), codes or float32 in [0, 1], that needs no other frame."""
     # one large block each for what stays and what goes: many smaller arrays cost the system more time
-    memory, working = (np.empty(_PLANES * 4 * plane.size + 64 * _PLANES, np.uint8) for _ in range(2))
-    stays, goes = Memory([memory]), Memory([working])
+    rooms = Rooms() if rooms is None else rooms
+    block, working = (rooms.take(_PLANES * 4 * plane.size + 64 * _PLANES) for _ in range(2))
+    stays, goes = Memory([block]), Memory([working])
     if plane.dtype == np.uint8:
         light: Any = cv2.LUT(plane, _LIGHTS, dst=goes.empty(plane.shape, np.float32))
         luma: Any = cv2.LUT(plane, _VALUES, dst=stays.empty(plane.shape, np.float32))
@@ -128,14 +152,26 @@ def prepare(plane: Plane | NDArray[np.uint8]) -> Prepared:
     half = reduced(light, 2) if min(plane.shape) > 1 else light.copy()
     found = structures(light, stays, goes)
     energy, spare = stays.empty(plane.shape, np.float32), Memory([working]).empty(plane.shape, np.float32)
-    return Prepared(luma, found, detail_energy(luma, out=energy, spare=spare), half, looked(luma, half))
+    detail, brightness = finest_detail(luma, energy, spare), float(np.mean(luma))
+    seen = looked(detail, brightness, half)
+    rooms.give(working)
+    return Prepared(luma, found, pooled(detail), half, seen, brightness, block)
 
 
-def survey(frames: Iterable[Plane | Prepared], count: int, progress: Progress = silent) -> Survey:
-    """Look through `count` small lumas (h, w), float32 in [0, 1], in shooting order, prepared or not."""
-    state = _Walk(count)
+def survey(
+    frames: Iterable[Plane | Prepared], count: int, progress: Progress = silent, rooms: Rooms | None = None
+) -> Survey:
+    """Look through `count` small lumas (h, w), float32 in [0, 1], in shooting order, prepared or not.
+
+    rooms: get back what frames were prepared in.
+    """
+    state, rooms = _Walk(count), Rooms() if rooms is None else rooms
     for number, frame in enumerate(frames):
-        state.visit(number, frame if isinstance(frame, Prepared) else prepare(frame))
+        prepared = frame if isinstance(frame, Prepared) else prepare(frame, rooms)
+        held = {*state.held(), prepared}
+        state.visit(number, prepared)
+        for done in held - {*state.held()}:
+            rooms.give(done.block)
         progress("looking through the frames", number + 1, count)
     return state.finish()
 
@@ -161,16 +197,20 @@ class _Walk:
         self.detail: list[float] = []
         self.to_first: list[Similarity] = []
         self.keyframes: list[tuple[int, Plane]] = []
-        self.last: tuple[Structure, ...] | None = None
+        self.last: Prepared | None = None
         self.spare: tuple[int, Prepared] | None = None
         self.accumulator: _Accumulator | None = None
         self.spoilt: SpoiltFrames | None = None
+
+    def held(self) -> list[Prepared]:
+        """The frames that are still needed."""
+        return [frame for frame in (self.last, self.spare and self.spare[1]) if frame]
 
     def visit(self, number: int, frame: Prepared) -> None:
         if self.last is None:
             self._start(number, frame)
             return
-        found = self._found(frame.structures, self.last)
+        found = self._found(frame, self.last)
         if not found.related:
             self.lost.append(Lost(number, found.correlation))
             if len(self.used) == 1:
@@ -178,21 +218,21 @@ class _Walk:
             return
         if found.evidence is not None:
             self.measured.append(Measured(found.transform, found.evidence))
-        self.last, self.spare = frame.structures, None
+        self.last, self.spare = frame, None
         self._take(number, frame, found.transform.then(self.to_first[-1]))
 
     def _start(self, number: int, frame: Prepared) -> None:
         self.accumulator = _Accumulator((frame.plane.shape[0], frame.plane.shape[1]))
         self.spoilt = SpoiltFrames((frame.plane.shape[0], frame.plane.shape[1]))
-        self.last = frame.structures
+        self.last = frame
         self._take(number, frame, Similarity())
 
-    def _found(self, current: tuple[Structure, ...], last: tuple[Structure, ...]) -> Alignment:
+    def _found(self, current: Prepared, last: Prepared) -> Alignment:
         """The frame on the last good one; when only the first was, it may itself be the odd one out."""
-        found = align(current, last)
+        found = align(current.structures, last.structures)
         if found.related or self.spare is None:
             return found
-        instead = align(current, self.spare[1].structures)
+        instead = align(current.structures, self.spare[1].structures)
         if instead.related:
             self._start_over(*self.spare)
             return instead
@@ -214,7 +254,7 @@ class _Walk:
         if self.spoilt is not None:
             self.spoilt.add(number, frame.looked, place)
         self.detail.append(float(np.mean(np.sqrt(frame.energy))))
-        self.brightness.append(float(np.mean(frame.plane)))
+        self.brightness.append(frame.brightness)
         if number % max(1, self.count // _KEYFRAMES) == 0:
             self.keyframes.append((len(self.used), frame.half))
         self.used.append(number)

@@ -35,7 +35,7 @@ from nearpair.pixels.bands import Task, Work, at_once, banded, in_bands
 from nearpair.pixels.detail import BLOCK_PX
 from nearpair.pixels.luma import Pixels, Plane
 from nearpair.pixels.memory import Memory
-from nearpair.pixels.planes import FULL, MIDDLE, Planes, coarser
+from nearpair.pixels.planes import FULL, MIDDLE, Planes, coarser, coarser_size
 from nearpair.pixels.warp import warp
 from nearpair.views import focus_kernels, kernels, plane_kernels
 from nearpair.views.focus import FocusTracker
@@ -82,17 +82,12 @@ def levels_for(size_px: tuple[int, int]) -> int:
     return levels
 
 
-def halved(size: tuple[int, ...]) -> tuple[int, int]:
-    """Size of the next coarser level."""
-    return (size[0] + 1) // 2, (size[1] + 1) // 2
-
-
 class _Sums:
     """Running weighted sums of one level, chroma included where the level has it."""
 
     def __init__(self, size: tuple[int, int], memory: Memory, *, chroma: bool, rest: bool) -> None:
         self.luma: Plane = memory.zeros(size, np.float32)
-        self.weight: Plane = memory.zeros(size if rest else halved(size), np.float32)
+        self.weight: Plane = memory.zeros(size if rest else coarser_size(size), np.float32)
         self.blue: Plane = memory.zeros(size, np.float32) if chroma else _NONE
         self.red: Plane = memory.zeros(size, np.float32) if chroma else _NONE
 
@@ -126,11 +121,16 @@ class _Moving:
         inverse: NDArray[np.float64],
         gain: float,
         offset: float,
+        made: dict[int, NDArray[Any]],
     ) -> None:
-        """`outs`: one for each level; `known`: the plane, which is at `level`, and its next coarser ones."""
+        """`outs`: one for each level; `known`: the plane, which is at `level`, and its next coarser ones.
+
+        made: levels that were made of the plane of another frame, whose memory is used again.
+        """
         self._outs = outs[:_MOVED_LEVELS]
         self._level, self._known = level, known
         self._inverse, self._gain, self._offset = inverse, gain, offset
+        self._made = made
 
     def next_tasks(self, masks: Sequence[LevelMasks]) -> list[Task]:
         """Move the levels that are known, where they are needed, and make the next one; none in the end."""
@@ -148,7 +148,10 @@ class _Moving:
         return tasks
 
     def _make_coarser(self, plane: NDArray[Any]) -> None:
-        self._known = [coarser(plane)]
+        made = self._made.get(self._level)
+        fits = made is not None and made.dtype == plane.dtype
+        self._made[self._level] = coarser(plane, made if fits else None)
+        self._known = [self._made[self._level]]
 
 
 class Merger:
@@ -176,7 +179,7 @@ class Merger:
         self._at_once = partial(at_once, pool=self._pool)
         # energies of single samples are needed of the finest level in small frames, and of the coarsest
         self._by_quarters = self._levels > 1 and max(size_px) > _LARGE_PX
-        followed = halved(halved(size_px)) if self._by_quarters else halved(size_px)
+        followed = coarser_size(coarser_size(size_px)) if self._by_quarters else coarser_size(size_px)
         self._focus = FocusTracker(followed, 4 if self._by_quarters else 2, self._in_bands)
         memory = Memory() if memory is None else memory
         self._sums = self._empty_sums(memory)
@@ -185,13 +188,14 @@ class Merger:
         self._rgb: Pixels = memory.empty((*size_px, 3), self._dtype)
         memory.add(self._rgb)
         self._moved = [self._empty_level(level, memory) for level in range(self._levels + 1)]
+        self._made: dict[str, dict[int, NDArray[Any]]] = {"luma": {}, "blue": {}, "red": {}}
 
     def _empty_sums(self, memory: Memory) -> list[_Sums]:
         size: tuple[int, int] = self._size
         sums = []
         for level in range(self._levels + 1):
             sums.append(_Sums(size, memory, chroma=self._has_colour(level), rest=level == self._levels))
-            size = halved(size)
+            size = coarser_size(size)
         return sums
 
     def _has_colour(self, level: int) -> bool:
@@ -201,13 +205,13 @@ class Merger:
         """Buffers of one level of a frame that was moved onto the view."""
         size: tuple[int, int] = self._size
         for _ in range(level):
-            size = halved(size)
+            size = coarser_size(size)
         empty = memory.empty
         luma = empty(size, np.uint16)
         colour = [empty(size if self._has_colour(level) else (0, 0), np.uint16) for _ in range(2)]
         needed = level == self._levels - 1 or (level == 0 and not self._by_quarters)
-        energies = empty(halved(size) if needed else (0, 0), np.float32)
-        passed = empty(halved(halved(size)) if level < self._levels - 1 else (0, 0), np.float32)
+        energies = empty(coarser_size(size) if needed else (0, 0), np.float32)
+        passed = empty(coarser_size(coarser_size(size)) if level < self._levels - 1 else (0, 0), np.float32)
         return _Level(luma, colour[0], colour[1], energies, passed)
 
     def add(
@@ -241,13 +245,15 @@ class Merger:
         gain = planes.scale / brightness
         offset = float(MIDDLE) - gain * planes.neutral
         inverse = to_reference.inverse().matrix()
-        known = [planes.luma] if planes.coarse is None else [planes.luma, planes.coarse]
-        moving = [_Moving([level.luma for level in self._moved], 0, known, inverse, gain, 0.0)]
+        coarse = [[plane] for plane in planes.coarse] or [[]] * 3
+        outs = {name: [getattr(level, name) for level in self._moved] for name in self._made}
+        moving = [_Moving(outs["luma"], 0, [planes.luma, *coarse[0]], inverse, gain, 0.0, self._made["luma"])]
         # half-size chroma samples lie between pixels, coarser levels of the pyramid on every second one
         inverse = to_reference.inverse().resampled(0.5).matrix() if self._halved else inverse
-        for plane, name in ((planes.blue, "blue"), (planes.red, "red")):
-            outs = [getattr(level, name) for level in self._moved]
-            moving.append(_Moving(outs, int(self._halved), [plane], inverse, gain, offset))
+        for name, known in (("blue", [planes.blue, *coarse[1]]), ("red", [planes.red, *coarse[2]])):
+            moving.append(
+                _Moving(outs[name], int(self._halved), known, inverse, gain, offset, self._made[name])
+            )
         while tasks := [task for plane in moving for task in plane.next_tasks(masks)]:
             self._at_once(tasks)
 
@@ -263,7 +269,7 @@ class Merger:
         beside: list[Task] = [partial(self._make_coarser, name) for name in ("luma", "blue", "red")]
         for level in range(self._levels):
             here = self._moved[level]
-            fits = _at_size(_for_finest(expected) if level == 0 else expected, halved(here.luma.shape))
+            fits = _at_size(_for_finest(expected) if level == 0 else expected, coarser_size(here.luma.shape))
             blend = self._blend(level, heard, fits, inverse, masks[min(level, 2)].worked_on)
             if worth is not None and level < 2:
                 blend = partial(_filled, here, worth.energy, level, blend)
@@ -318,7 +324,7 @@ class Merger:
         sums, planes = self._sums[self._levels], self._moved[self._levels].planes
         energy = heard if heard.size else np.zeros(planes[0].shape, np.float32)
         if not heard.size:
-            self._focus.add(np.zeros(halved(self._size), np.float32))
+            self._focus.add(np.zeros(coarser_size(self._size), np.float32))
         cell = float(2**self._levels)
         out = (sums.luma, sums.weight, sums.blue, sums.red)
         fits = _at_size(expected, planes[0].shape)
@@ -326,7 +332,7 @@ class Merger:
 
     def finish(self) -> View:
         """The merged view, in the dtype of the frames."""
-        del self._moved  # the largest buffers go before the view is put together
+        del self._moved, self._made  # the largest buffers go before the view is put together
         # beside each other, as neither keeps all cores busy; not in the pool, for whose workers both wait
         with ThreadPoolExecutor(1) as beside:
             focused = beside.submit(self._focus.finish_small)
