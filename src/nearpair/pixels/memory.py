@@ -5,6 +5,7 @@ costs four to thirty times as much as filling it.
 """
 
 import math
+import mmap
 from collections.abc import Iterable
 from typing import Any
 
@@ -12,6 +13,17 @@ import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 _ALIGNED = 64
+
+
+def fresh(size: int) -> NDArray[np.uint8]:
+    """Zeros, `size` bytes, in pages of the usual size.
+
+    For arrays NumPy asks the system for large pages, which are most likely to lie where no memory was ever
+    used: in a virtual machine that took 3 ms a MB to touch, usual pages 0.7.
+    """
+    if size == 0 or not hasattr(mmap, "MAP_ANONYMOUS"):
+        return np.zeros(size, np.uint8)
+    return np.frombuffer(mmap.mmap(-1, size, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS), np.uint8)
 
 
 class Memory:
@@ -28,7 +40,7 @@ class Memory:
             if 0 < size <= block.size:
                 self._free[number] = block[-(-size // _ALIGNED) * _ALIGNED :]
                 return block[:size].view(dtype).reshape(shape)
-        return np.empty(shape, dtype)
+        return fresh(size).view(dtype).reshape(shape)
 
     def add(self, array: NDArray[Any]) -> None:
         """Give away what lies under a C-contiguous array, before everything else."""
@@ -36,8 +48,9 @@ class Memory:
 
     def zeros(self, shape: tuple[int, ...], dtype: DTypeLike) -> NDArray[Any]:
         """An array of zeros."""
-        if not any(block.size for block in self._free):
-            return np.zeros(shape, dtype)
+        size = math.prod(shape) * np.dtype(dtype).itemsize
+        if not any(0 < size <= block.size for block in self._free):
+            return fresh(size).view(dtype).reshape(shape)
         out = self.empty(shape, dtype)
         out[...] = 0
         return out

@@ -1,6 +1,7 @@
 """The merge stage: the frames of one station become a view and a focus map on disk."""
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import msgspec
@@ -143,12 +144,14 @@ def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress)
     merger = Merger(
         frames[0].size_px, bits=frames[0].bits, chroma_halved=halved, memory=reading.spare_memory()
     )
-    for number, (planes, worth) in enumerate(read_ahead(range(count), ready)):
-        transform, gain = stack.transforms[number], stack.gains[number]
-        merger.add(planes, transform, gain, worth=worth, expected=stack.fit(number))
-        progress(what, number + 1, count)
-    view = merger.finish()
-    return view, coverage(view.focus, worths.responses(), count)
+    with ThreadPoolExecutor(1) as beside:
+        responses = beside.submit(worths.responses)
+        for number, (planes, worth) in enumerate(read_ahead(range(count), ready)):
+            transform, gain = stack.transforms[number], stack.gains[number]
+            merger.add(planes, transform, gain, worth=worth, expected=stack.fit(number))
+            progress(what, number + 1, count)
+        view = merger.finish()
+        return view, coverage(view.focus, responses.result(), count)
 
 
 def _in_shooting_order(focus: Plane, used: tuple[int, ...]) -> Plane:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.read import Developed, Pixels, has_halved_chroma, read_pixels, read_small
 from nearpair.pixels.detail import block_detail
-from nearpair.pixels.memory import Memory
+from nearpair.pixels.memory import Memory, fresh
 from nearpair.pixels.planes import Planes, coarser, full_planes, halved_planes, halved_sizes, small_luma
 from nearpair.shoot.scratch import Scratch
 
@@ -134,7 +134,7 @@ class _Room:
         self.size_px = size_px
         pixels, sizes = 3 * size_px[0] * size_px[1], halved_sizes(size_px)
         room = pixels + sum(size[0] * size[1] for size in sizes) + 64 * (len(sizes) + 1)
-        self.block: Bytes = np.empty(room, np.uint8)
+        self.block: Bytes = fresh(room)
         memory = Memory([self.block])
         self.rgb: Bytes = memory.empty((pixels,), np.uint8)
         self.planes = [memory.empty(size, np.uint8) for size in sizes]

@@ -10,8 +10,11 @@ and rail stacks and on a real ring stack), so weak slopes decide nothing; `log_o
 """
 
 import math
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import cv2
@@ -59,29 +62,37 @@ def dilation(
     if len(keyframes) < 5:
         return None
     apart = max(2, min(_APART, len(keyframes) // 3))
-    pictures = [(number, _softened(p)) for number, p in keyframes]
-    slopes, weights, tiles, gaps = [], [], 0, []
-    pairs = list(zip(pictures, pictures[apart:], strict=False))
-    for (i, first), (j, second) in pairs[:: -(-len(pairs) // _MOST_PAIRS)]:
-        between = to_first[j].then(to_first[i].inverse()).resampled(0.5)
-        found = _tile_shifts(
-            first, second, between, _index_at(index, to_first[i], index_reduction, first.shape)
-        )
-        if found.shape[0] < _FEWEST_TILES:
-            continue
-        slope, sigma = _radial_slope(found, (i + j) / 2)
-        slopes.append(slope)
-        weights.append(1 / (sigma**2 + 1e-12))
-        tiles += found.shape[0]
-        gaps.append(j - i)
-    if not slopes:
+    pairs = list(zip(keyframes, keyframes[apart:], strict=False))
+    compare = partial(_compared, to_first, index, index_reduction)
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        found = [each for each in pool.map(compare, pairs[:: -(-len(pairs) // _MOST_PAIRS)]) if each]
+    if not found:
         return None
+    slopes, sigmas, tiles, gaps = zip(*found, strict=True)
+    weights = [1 / (sigma**2 + 1e-12) for sigma in sigmas]
     gap = float(np.mean(gaps))
     per_frame = math.log(to_first[-1].scale) / max(1, len(to_first) - 1)
     slope = float(np.average(slopes, weights=weights))
     spread = float(np.std(slopes)) / math.sqrt(len(slopes))
     sigma = math.hypot(spread, _BIAS_PER_FRAME * gap)
-    return Dilation(slope, sigma, per_frame * per_frame * gap, tiles)
+    return Dilation(slope, sigma, per_frame * per_frame * gap, sum(tiles))
+
+
+def _compared(
+    to_first: Sequence[Similarity],
+    index: Plane,
+    index_reduction: int,
+    pair: tuple[tuple[int, Plane], tuple[int, Plane]],
+) -> tuple[float, float, int, int] | None:
+    """Slope, its standard error, tiles and frames between of two keyframes; None with too few tiles."""
+    (i, first), (j, second) = pair
+    between = to_first[j].then(to_first[i].inverse()).resampled(0.5)
+    there = _index_at(index, to_first[i], index_reduction, first.shape)
+    found = _tile_shifts(_softened(first), _softened(second), between, there)
+    if found.shape[0] < _FEWEST_TILES:
+        return None
+    slope, sigma = _radial_slope(found, (i + j) / 2)
+    return slope, sigma, found.shape[0], j - i
 
 
 def _softened(plane: Plane) -> Plane:

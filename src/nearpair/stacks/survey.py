@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from nearpair.colour.light import decode_srgb
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.luma import Plane, reduced
-from nearpair.pixels.memory import Memory
+from nearpair.pixels.memory import Memory, fresh
 from nearpair.pixels.planes import FULL
 from nearpair.pixels.sharpness import finest_detail, pooled
 from nearpair.pixels.warp import warp
@@ -114,7 +114,7 @@ class Rooms:
         """A block of at least `size` bytes with anything in it."""
         with self._lock:
             block = self._free.pop() if self._free else None
-        return np.empty(size, np.uint8) if block is None or block.size < size else block
+        return fresh(size) if block is None or block.size < size else block
 
     def give(self, block: NDArray[np.uint8]) -> None:
         """Give a block back: nobody may use it any longer."""
