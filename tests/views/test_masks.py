@@ -60,7 +60,8 @@ class Poisoned(Merger):
         self._poison = poison
 
     def add(self, *given, **known):
-        for level in self._moved:
+        self._wait()
+        for level in self._moved[0]:
             for plane in level.planes:
                 plane.fill(self._poison)
             for energies in (level.energies, level.passed):

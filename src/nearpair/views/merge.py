@@ -20,7 +20,7 @@ the time.
 
 import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise
@@ -35,25 +35,22 @@ from nearpair.pixels.bands import Task, Work, at_once, banded, in_bands
 from nearpair.pixels.detail import BLOCK_PX
 from nearpair.pixels.luma import Pixels, Plane
 from nearpair.pixels.memory import Memory
-from nearpair.pixels.planes import FULL, MIDDLE, Planes, coarser, coarser_size
-from nearpair.pixels.warp import warp
+from nearpair.pixels.planes import FULL, MIDDLE, Planes, coarser_size
 from nearpair.views import focus_kernels, kernels, plane_kernels
 from nearpair.views.focus import FocusTracker
 from nearpair.views.masks import EVERYWHERE, LevelMasks, level_masks
+from nearpair.views.moving import MOVED_LEVELS, Fixed, Level, Moving
 from nearpair.views.worth import Worth
 
 _FROM_FINER = 2.0
 _COARSEST_PX = 24
 _MOST_LEVELS = 7
 
-# finer levels are moved one by one, coarser ones are made of the last of them
-_MOVED_LEVELS = 3
 # frames of more px than this on their longer side have their focus followed at a quarter of their size
 _LARGE_PX = 3600
 # energies that a block passes on where it is not looked at, in energies of its finest detail
 _BY_LEVEL = (1.0, 3.0)
 
-Fixed = NDArray[np.uint16]
 Expected = NDArray[np.uint8]
 _NO_EXPECTED: Expected = np.zeros((0, 0), np.uint8)
 _NONE_FIXED: Fixed = np.zeros((0, 0), np.uint16)
@@ -92,68 +89,6 @@ class _Sums:
         self.red: Plane = memory.zeros(size, np.float32) if chroma else _NONE
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Level:
-    """One level of a frame on the view: luma, chroma where the level has it, and its energies.
-
-    passed: means of 2 x 2 energies, for the next coarser level; energies: where they are needed themselves.
-    """
-
-    luma: Fixed
-    blue: Fixed
-    red: Fixed
-    energies: Plane
-    passed: Plane
-
-    @property
-    def planes(self) -> tuple[Fixed, Fixed, Fixed]:
-        return self.luma, self.blue, self.red
-
-
-class _Moving:
-    """A plane of a frame on its way onto the view, level by level."""
-
-    def __init__(
-        self,
-        outs: Sequence[Fixed],
-        level: int,
-        known: Sequence[NDArray[Any]],
-        inverse: NDArray[np.float64],
-        gain: float,
-        offset: float,
-        made: dict[int, NDArray[Any]],
-    ) -> None:
-        """`outs`: one for each level; `known`: the plane, which is at `level`, and its next coarser ones.
-
-        made: levels that were made of the plane of another frame, whose memory is used again.
-        """
-        self._outs = outs[:_MOVED_LEVELS]
-        self._level, self._known = level, known
-        self._inverse, self._gain, self._offset = inverse, gain, offset
-        self._made = made
-
-    def next_tasks(self, masks: Sequence[LevelMasks]) -> list[Task]:
-        """Move the levels that are known, where they are needed, and make the next one; none in the end."""
-        known = self._known[: len(self._outs) - self._level]
-        tasks: list[Task] = []
-        if self._level + len(known) < len(self._outs):
-            tasks.append(partial(self._make_coarser, known[-1]))
-        self._known = []
-        for samples in known:
-            out, needed = self._outs[self._level], masks[self._level].needed
-            work = partial(warp, samples, self._inverse, self._gain, self._offset, needed, out)
-            tasks += banded(out.shape[0], work)
-            self._inverse = np.column_stack([self._inverse[:, :2], self._inverse[:, 2] / 2])
-            self._level += 1
-        return tasks
-
-    def _make_coarser(self, plane: NDArray[Any]) -> None:
-        made = self._made.get(self._level)
-        fits = made is not None and made.dtype == plane.dtype
-        self._made[self._level] = coarser(plane, made if fits else None)
-        self._known = [self._made[self._level]]
-
-
 class Merger:
     """Takes the frames of one stack in shooting order and gives the view at the end."""
 
@@ -187,7 +122,11 @@ class Merger:
         # much as the work done in it
         self._rgb: Pixels = memory.empty((*size_px, 3), self._dtype)
         memory.add(self._rgb)
-        self._moved = [self._empty_level(level, memory) for level in range(self._levels + 1)]
+        # while a frame is added, the next one is moved
+        first = [self._empty_level(level, memory) for level in range(self._levels + 1)]
+        self._moved = [first, [self._empty_like(level, memory) for level in first]]
+        self._beside = ThreadPoolExecutor(1)
+        self._added: Future[None] | None = None
         self._made: dict[str, dict[int, NDArray[Any]]] = {"luma": {}, "blue": {}, "red": {}}
 
     def _empty_sums(self, memory: Memory) -> list[_Sums]:
@@ -201,7 +140,7 @@ class Merger:
     def _has_colour(self, level: int) -> bool:
         return level > 0 or not self._halved
 
-    def _empty_level(self, level: int, memory: Memory) -> _Level:
+    def _empty_level(self, level: int, memory: Memory) -> Level:
         """Buffers of one level of a frame that was moved onto the view."""
         size: tuple[int, int] = self._size
         for _ in range(level):
@@ -212,7 +151,12 @@ class Merger:
         needed = level == self._levels - 1 or (level == 0 and not self._by_quarters)
         energies = empty(coarser_size(size) if needed else (0, 0), np.float32)
         passed = empty(coarser_size(coarser_size(size)) if level < self._levels - 1 else (0, 0), np.float32)
-        return _Level(luma, colour[0], colour[1], energies, passed)
+        return Level(luma, colour[0], colour[1], energies, passed)
+
+    def _empty_like(self, level: Level, memory: Memory) -> Level:
+        """Buffers of the same level of another frame; energies are those of one frame at a time."""
+        planes = [memory.empty(plane.shape, np.uint16) for plane in level.planes]
+        return Level(planes[0], planes[1], planes[2], level.energies, level.passed)
 
     def add(
         self,
@@ -226,17 +170,32 @@ class Merger:
         """Add the next frame, divided by its `brightness`; what is not worth looking at is left out.
 
         expected: how well the frame should fit each place of the view, in 255ths of the best, at any size.
+        Work on the frame goes on after this returns, but not with its planes; errors come with what follows.
         """
         if planes.are_halved and not self._halved:
             planes = planes.at_full_size()
-        if self._levels < _MOVED_LEVELS - 1:
+        if self._levels < MOVED_LEVELS - 1:
             worth = None  # the coarsest residue is needed all over
         masks = (*level_masks(None if worth is None else worth.looked_at), EVERYWHERE)
-        self._move(planes, to_reference, brightness, masks)
-        self._accumulate(to_reference.inverse().matrix(), masks, worth, expected)
+        moved = self._moved[0]
+        self._move(planes, to_reference, brightness, masks, moved)
+        self._wait()
+        inverse = to_reference.inverse().matrix()
+        self._added = self._beside.submit(self._accumulate, moved, inverse, masks, worth, expected)
+        self._moved.reverse()
+
+    def _wait(self) -> None:
+        """Until the frame before is added."""
+        if self._added is not None:
+            self._added.result()
 
     def _move(
-        self, planes: Planes, to_reference: Similarity, brightness: float, masks: Sequence[LevelMasks]
+        self,
+        planes: Planes,
+        to_reference: Similarity,
+        brightness: float,
+        masks: Sequence[LevelMasks],
+        moved: Sequence[Level],
     ) -> None:
         """Resample a frame onto the reference frame, in fixed point: its two finest levels and the third.
 
@@ -246,19 +205,20 @@ class Merger:
         offset = float(MIDDLE) - gain * planes.neutral
         inverse = to_reference.inverse().matrix()
         coarse = [[plane] for plane in planes.coarse] or [[]] * 3
-        outs = {name: [getattr(level, name) for level in self._moved] for name in self._made}
-        moving = [_Moving(outs["luma"], 0, [planes.luma, *coarse[0]], inverse, gain, 0.0, self._made["luma"])]
+        outs = {name: [getattr(level, name) for level in moved] for name in self._made}
+        moving = [Moving(outs["luma"], 0, [planes.luma, *coarse[0]], inverse, gain, 0.0, self._made["luma"])]
         # half-size chroma samples lie between pixels, coarser levels of the pyramid on every second one
         inverse = to_reference.inverse().resampled(0.5).matrix() if self._halved else inverse
         for name, known in (("blue", [planes.blue, *coarse[1]]), ("red", [planes.red, *coarse[2]])):
             moving.append(
-                _Moving(outs[name], int(self._halved), known, inverse, gain, offset, self._made[name])
+                Moving(outs[name], int(self._halved), known, inverse, gain, offset, self._made[name])
             )
         while tasks := [task for plane in moving for task in plane.next_tasks(masks)]:
             self._at_once(tasks)
 
     def _accumulate(
         self,
+        moved: Sequence[Level],
         inverse: NDArray[np.float64],
         masks: Sequence[LevelMasks],
         worth: Worth | None,
@@ -266,27 +226,22 @@ class Merger:
     ) -> None:
         heard = _NONE
         # what has to be done some time is done beside the large levels
-        beside: list[Task] = [partial(self._make_coarser, name) for name in ("luma", "blue", "red")]
+        beside: list[Task] = [partial(_make_coarser, moved, name) for name in ("luma", "blue", "red")]
         for level in range(self._levels):
-            here = self._moved[level]
+            here = moved[level]
             fits = _at_size(_for_finest(expected) if level == 0 else expected, coarser_size(here.luma.shape))
-            blend = self._blend(level, heard, fits, inverse, masks[min(level, 2)].worked_on)
+            blend = self._blend(moved, level, heard, fits, inverse, masks[min(level, 2)].worked_on)
             if worth is not None and level < 2:
                 blend = partial(_filled, here, worth.energy, level, blend)
             self._at_once([*beside, *banded(here.luma.shape[0], blend)])
             followed = here.passed if self._by_quarters else here.energies
             beside = [partial(self._focus.add, followed)] if level == 0 else []
             heard = here.passed if here.passed.size else here.energies
-        self._at_once([*beside, partial(self._rest, heard, expected, inverse)])
-
-    def _make_coarser(self, name: str) -> None:
-        """Make the levels of a plane that are not moved by themselves."""
-        levels = [getattr(level, name) for level in self._moved[_MOVED_LEVELS - 1 :]]
-        for fine, coarse in pairwise(levels):
-            cv2.pyrDown(fine, dst=coarse)
+        self._at_once([*beside, partial(self._rest, moved[-1], heard, expected, inverse)])
 
     def _blend(
         self,
+        moved: Sequence[Level],
         level: int,
         heard: Plane,
         expected: Expected,
@@ -294,7 +249,7 @@ class Merger:
         sparse: NDArray[np.bool_],
     ) -> Work:
         """What adds bands of rows of a level to the sums."""
-        sums, here, below = self._sums[level], self._moved[level], self._moved[level + 1]
+        sums, here, below = self._sums[level], moved[level], moved[level + 1]
         colours: tuple[Fixed, ...] = (_NONE_FIXED,) * 4
         if self._has_colour(level):
             colours = (here.blue, below.blue, here.red, below.red)
@@ -319,9 +274,11 @@ class Merger:
             here.passed,
         )
 
-    def _rest(self, heard: Plane, expected: Expected | None, inverse: NDArray[np.float64]) -> None:
+    def _rest(
+        self, moved: Level, heard: Plane, expected: Expected | None, inverse: NDArray[np.float64]
+    ) -> None:
         """Add the coarsest residue."""
-        sums, planes = self._sums[self._levels], self._moved[self._levels].planes
+        sums, planes = self._sums[self._levels], moved.planes
         energy = heard if heard.size else np.zeros(planes[0].shape, np.float32)
         if not heard.size:
             self._focus.add(np.zeros(coarser_size(self._size), np.float32))
@@ -332,6 +289,8 @@ class Merger:
 
     def finish(self) -> View:
         """The merged view, in the dtype of the frames."""
+        self._wait()
+        self._beside.shutdown()
         del self._moved, self._made  # the largest buffers go before the view is put together
         # beside each other, as neither keeps all cores busy; not in the pool, for whose workers both wait
         with ThreadPoolExecutor(1) as beside:
@@ -369,7 +328,13 @@ class Merger:
         return out
 
 
-def _filled(here: _Level, energy: Plane, level: int, work: Work, top: int, bottom: int) -> None:
+def _make_coarser(moved: Sequence[Level], name: str) -> None:
+    """Make the levels of a plane that are not moved by themselves."""
+    for fine, coarse in pairwise(moved[MOVED_LEVELS - 1 :]):
+        cv2.pyrDown(getattr(fine, name), dst=getattr(coarse, name))
+
+
+def _filled(here: Level, energy: Plane, level: int, work: Work, top: int, bottom: int) -> None:
     """Do the work of a band of rows, after giving the energies those of their blocks.
 
     They stay so where the frame is not looked at.
