@@ -82,8 +82,8 @@ def _project_cell(design: F64, nuisance: F64, weights: F64, start: int, stop: in
 @njit(cache=True, nogil=True)
 def _reweight(projected: F64, valid: NDArray[np.bool_], weights: F64) -> float:
     """Biweights from the projected residuals (last column); returns their robust sigma."""
-    # a sigma to one part in a hundred is good enough, and a median of all would take a third of the time; five
-    # because cells have six points, the strongest first
+    # a sigma to one part in a hundred is good enough, and a median of all would take a third of the time;
+    # every fifth, because cells have six points, the strongest first
     count, every = 0, 5 if projected.shape[0] > _MANY else 1
     magnitudes = np.empty(projected.shape[0] // every + 1)
     for p in range(0, projected.shape[0], every):
