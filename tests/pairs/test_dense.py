@@ -76,11 +76,35 @@ def test_a_plain_patch_inside_a_thing_has_the_depth_of_the_thing():
     assert np.isnan(found[:, 222:]).all()
 
 
+def test_a_thin_thing_keeps_its_depth_before_ground_that_is_like_it_in_parts():
+    """A slanting wire 5 px wide, 12 px before mottled ground of which half has its colour."""
+    rng = np.random.default_rng(3)
+    spots = cv2.resize(rng.random((40, 80)), (320, 160), interpolation=cv2.INTER_NEAREST)
+    grain = rng.normal(0, 6, (160, 320, 1))
+    ground = np.where(spots[..., None] < 0.5, [150, 100, 60], [90, 95, 100]) + grain
+    rows, columns = np.indices((160, 320))
+    texture = rng.normal(0, 6, (160, 5, 1))
+
+    def seen(shift_px):
+        picture = np.roll(ground, 6, axis=1) if shift_px else ground.copy()
+        left = 150 + rows[:, :1] // 4 + shift_px
+        for k in range(5):
+            picture[rows[:, 0], (left + k)[:, 0]] = np.array([150, 100, 60]) + texture[:, k]
+        return picture.clip(0, 255).astype(np.uint8), (columns >= left) & (columns < left + 5)
+
+    (first, wire), (second, _) = seen(18), seen(0)
+    found = dense(first, second, 0, 24).filled_px
+    assert np.mean(np.abs(found[wire] - 18) < 2) > 0.65  # 0.36 where the number of votes counts in full
+    beside = cv2.dilate(wire.astype(np.uint8), np.ones((1, 41), np.uint8)) > 0
+    beside &= cv2.dilate(wire.astype(np.uint8), np.ones((1, 9), np.uint8)) == 0
+    assert np.mean(np.abs(found[beside] - 6) < 2) > 0.9
+
+
 # per cent bad beyond 2 px: of answers, and filled; share answered; occlusion marked: precision, recall
 MEASURED = {
-    "cones": (1.35, 1.55, 0.991, 0.64, 0.39),
-    "motorcycle": (1.89, 2.32, 0.980, 0.73, 0.47),
-    "aloe": (1.57, 2.41, 0.975, 0.73, 0.62),
+    "cones": (1.55, 1.73, 0.991, 0.64, 0.39),
+    "motorcycle": (1.73, 2.14, 0.989, 0.73, 0.47),
+    "aloe": (1.58, 2.39, 0.975, 0.73, 0.62),
 }
 
 

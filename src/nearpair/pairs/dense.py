@@ -37,8 +37,7 @@ from nearpair.pixels.luma import Pixels, Plane, luma, reduced
 
 Colours = NDArray[np.uint8]
 
-_SMALL, _LARGE = 12, 90
-_REACH_X, _REACH_Y = 3, 2
+_SMALL, _LARGE = 14, 80
 _JUMP_PX, _HIDDEN_PX = 2.0, 1.5
 # How far votes are heard, how far from a jump they are asked for, and how wide its rim is: shares of the
 # longer side, as larger pictures of the same things have wider veils and finer detail.
@@ -46,7 +45,7 @@ _REACH, _LEAST_REACH_PX, _STEPS = 0.016, 6, 6
 _AROUND, _RIM = 0.0067, 0.002
 # Places that nothing is known of vote too, a little, for the farther of their neighbours: else the near side
 # of a wide hidden strip would fill it.
-_RIM_WEIGHT, _GAP_WEIGHT, _ALIKE = 0.1, 0.3, 20.0
+_RIM_WEIGHT, _GAP_WEIGHT, _ALIKE = 0.2, 0.3, 20.0
 # Of what has a confidence of 0.3 to 0.5, two thirds are right on scenes and measured pairs. A place
 # without texture is told what lies around it where more than so much around it is known: inside things.
 _LEAST_CONFIDENCE, _SURROUNDED = 0.3, 0.6
@@ -104,7 +103,7 @@ def dense(first: Pixels, second: Pixels, lowest: int, highest: int, expected: Gu
 
 def _dense(first: Pixels, second: Pixels, lowest: int, highest: int, expected: Guide) -> Dense:
     lumas = luma(first), luma(second)
-    signatures = tuple(signature(plane, _REACH_X, _REACH_Y) for plane in lumas)
+    signatures = tuple(signature(plane) for plane in lumas)
     colours = _alike_in_brightness(first, second, (lowest + highest) // 2)
     cost = np.empty((*lumas[0].shape, highest - lowest + 1), np.uint8)
     told, per_px = (expected.first, expected.second), kernels.MOST_FOCUS / (_ALL_FOCUS * expected.deep_px)
@@ -183,7 +182,7 @@ def _told_by_colour(
     out, support = np.empty_like(known), np.empty_like(known)
     step = max(1, round(reach / _STEPS))
     heard = (colours, _beside(known, bounds[0]), weight, asked, bounds, step, by_colour, by_distance, nearest)
-    in_bands(len(known), partial(kernels.vote, *heard, out, support))
+    in_bands(len(known), partial(kernels.vote, *heard, there, out, support))
     return out, support
 
 

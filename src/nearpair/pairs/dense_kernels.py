@@ -1,5 +1,7 @@
 """Compiled inner loops of dense matching: costs with colour and focus, votes, hidden places."""
 
+import math
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -14,6 +16,7 @@ _MOST_COLOUR, _COLOUR_OF_256 = 80, 77
 MOST_FOCUS = 12.0
 _BINS_PER_PX, _SUPPORT_BINS = 2, 2
 _MAJORITY, _BEYOND_NEAREST = 0.6, 0.3
+_LEAST_HEARD, _OWN_BINS = 0.02, 3
 
 
 @njit(cache=True, nogil=True)
@@ -79,6 +82,7 @@ def vote(
     by_colour: F32,
     by_distance: F32,
     nearest: F32,
+    measured: NDArray[np.bool_],
     out: F32,
     support: F32,
     top: int,
@@ -88,34 +92,62 @@ def vote(
 
     bounds: lowest and highest disparity; by_colour (766,), by_distance (reach + 1,) and `weight` (h, w):
     weights, 0 has no vote. nearest (h, w): disparity beyond which votes count little where no majority of
-    them agrees, NaN for none. out: the median (to half a px), or the disparity as it was where that is
-    within a px of it; support: share of votes within a px of the median.
+    them agrees, NaN for none. measured (h, w): where the disparity was measured, and not filled in. out: the
+    median (to half a px), or the disparity as it was where that is within a px of it, or where it was
+    measured and would win by likeness alone (`_held`); support: share of votes that agree.
     """
     height, width = disparity.shape
     reach = len(by_distance) - 1
     bins = np.zeros(_BINS_PER_PX * (bounds[1] - bounds[0] + 2), np.float32)
+    heard = np.zeros_like(bins)
     for y in range(top, bottom):
         for x in range(width):
             out[y, x], support[y, x] = disparity[y, x], 1.0
             if not asked[y, x]:
                 continue
-            bins[:] = 0
+            bins[:], heard[:] = 0, 0
             for j in range(max(y - reach, y % step), min(y + reach + 1, height), step):
                 for i in range(max(x - reach, x % step), min(x + reach + 1, width), step):
                     if weight[j, i] > 0:
-                        near = by_distance[abs(i - x)] * by_distance[abs(j - y)]
-                        alike = by_colour[_apart(colour[y, x], colour[j, i])]
+                        near = by_distance[abs(i - x)] * by_distance[abs(j - y)] * weight[j, i]
                         at = int((disparity[j, i] - bounds[0]) * _BINS_PER_PX + 1)
-                        bins[at] += near * alike * weight[j, i]
+                        bins[at] += near * by_colour[_apart(colour[y, x], colour[j, i])]
+                        heard[at] += near
             middle, support[y, x] = _median(bins)
             if support[y, x] < _MAJORITY and nearest[y, x] == nearest[y, x]:
                 first = int((nearest[y, x] - bounds[0]) * _BINS_PER_PX + 2)
-                for k in range(min(max(first, 0), len(bins)), len(bins)):
-                    bins[k] *= _BEYOND_NEAREST
+                bins[min(max(first, 0), len(bins)) :] *= np.float32(_BEYOND_NEAREST)
                 middle, support[y, x] = _median(bins)
             median = bounds[0] + (middle - 0.5) / _BINS_PER_PX
             if support[y, x] > 0 and not abs(disparity[y, x] - median) <= 1.0:
-                out[y, x] = median
+                own = (disparity[y, x] - bounds[0]) * _BINS_PER_PX + 0.5
+                held = _held(bins, heard, own) if measured[y, x] else 0.0
+                if held > 0:
+                    support[y, x] = held
+                else:
+                    out[y, x] = median
+
+
+@njit(cache=True, nogil=True)
+def _held(bins: F32, heard: F32, own: float) -> float:
+    """Share of votes for the bin `own`, if it wins where the number of votes counts by its root only; or 0.
+
+    A thin thing has few votes, however alike they are, and a wide ground always some that are. heard: the
+    votes (as `bins`) if all were alike; `bins` are changed.
+    """
+    total, around = float(np.sum(heard)), 0.0
+    wide = 2 * _SUPPORT_BINS
+    for k in range(min(wide, len(bins))):
+        around += heard[k]
+    for k in range(len(bins)):
+        if k + wide < len(bins):
+            around += heard[k + wide]
+        if k > wide:
+            around -= heard[k - wide - 1]
+        if bins[k] > 0:
+            bins[k] /= math.sqrt(max(around, 0.0) / total + _LEAST_HEARD)
+    middle, share = _median(bins)
+    return share if abs(middle - own) <= _OWN_BINS else 0.0
 
 
 @njit(cache=True, nogil=True)

@@ -119,12 +119,11 @@ def compare(first: SmallView, second: SmallView, names: tuple[str, str]) -> Comp
     return Compared(found, rows, replace(evidence, strips_first=one, strips_second=two))
 
 
-def compare_points(
-    first: SmallView, second: SmallView, found: Matches, names: tuple[str, str]
-) -> PairEvidence | NotRectified:
+def evidence_of_points(
+    first: SmallView, second: SmallView, found: Matches, rows: Rectified, names: tuple[str, str]
+) -> PairEvidence:
     """Read the evidence for the eyes off matched points alone, without half-hidden strips."""
-    rows = rectify(spread_out(found, _size(first)), _size(first))
-    return rows if isinstance(rows, NotRectified) else _read_off(first, second, found, rows, names)[1]
+    return _read_off(first, second, found, rows, names)[1]
 
 
 def _read_off(

@@ -4,18 +4,18 @@ A tenth of the time that the evidence for the chosen pair takes (`pairs.evidence
 pictures, and no search for half-hidden strips, which matter only where eyes are in doubt.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from nearpair.geometry.projective import Projective
 from nearpair.geometry.transforms import Similarity
 from nearpair.pairs.disparity import match_rows
-from nearpair.pairs.evidence import SmallView, compare_points
+from nearpair.pairs.evidence import SmallView, evidence_of_points
 from nearpair.pairs.eyes import EyesFound, StackEvidence, decide
-from nearpair.pairs.matches import Matches
-from nearpair.pairs.onrows import on_rows
-from nearpair.pairs.rectify import NotRectified
+from nearpair.pairs.matches import Matches, spread_out
+from nearpair.pairs.onrows import laid_by
+from nearpair.pairs.rectify import NotRectified, rectify
 from nearpair.pixels.luma import Plane
 
 FEATURES = 1500
@@ -42,15 +42,42 @@ def glance(
     stacks: tuple[StackEvidence, StackEvidence],
 ) -> Glance | NotRectified:
     """Look at two small views of one size with the points they share; NotRectified if they do not fit."""
-    evidence = compare_points(first, second, points, (stacks[0].name, stacks[1].name))
-    if isinstance(evidence, NotRectified):
-        return evidence
+    # views are fitted to the left one, so the likely one is taken first: a wrong guess costs a second fit
+    if len(points) and np.median(points.first[:, 0] - points.second[:, 0]) < 0:
+        found = _glance(second, first, _exchanged(points), stacks[::-1])
+        return found if isinstance(found, NotRectified) else _as_named(found)
+    return _glance(first, second, points, stacks)
+
+
+def _glance(
+    first: SmallView, second: SmallView, points: Matches, stacks: tuple[StackEvidence, StackEvidence]
+) -> Glance | NotRectified:
+    rows = rectify(spread_out(points, _size(first)), _size(first))
+    if isinstance(rows, NotRectified):
+        return rows
+    evidence = evidence_of_points(first, second, points, rows, (stacks[0].name, stacks[1].name))
     found = decide(stacks, evidence)
     shift_px = float(np.median(evidence.disparities_px))
     if not found.first_is_left:
-        first, second, points = second, first, Matches(points.second, points.first)
-    laid = on_rows(first.luma, second.luma, points)
-    if isinstance(laid, NotRectified):
-        return laid
+        first, second, points = second, first, _exchanged(points)
+        rows = rectify(spread_out(points, _size(first)), _size(first))
+        if isinstance(rows, NotRectified):
+            return rows
+    laid = laid_by(first.luma, second.luma, points, rows)
     disparity = match_rows(*laid.lumas, *laid.range_px).px
     return Glance(found, shift_px, laid.first, laid.second, disparity)
+
+
+def _as_named(found: Glance) -> Glance:
+    """What was found with first and second exchanged."""
+    eyes = found.found
+    straight = replace(eyes, first_is_left=not eyes.first_is_left, orders=eyes.orders[::-1])
+    return replace(found, found=straight, shift_px=-found.shift_px)
+
+
+def _exchanged(points: Matches) -> Matches:
+    return Matches(points.second, points.first)
+
+
+def _size(view: SmallView) -> tuple[int, int]:
+    return view.luma.shape[0], view.luma.shape[1]

@@ -49,9 +49,12 @@ def on_rows(
     """
     size = (first.shape[0], first.shape[1])
     rows = rectify(spread_out(found, size), size, focal_px)
-    if isinstance(rows, NotRectified):
-        return rows
-    turn, onto = rows.level(size)
+    return rows if isinstance(rows, NotRectified) else laid_by(first, second, found, rows)
+
+
+def laid_by(first: Plane, second: Plane, found: Matches, rows: Rectified) -> OnRows:
+    """Lay two lumas (h, w) with matched points on common rows that are known."""
+    turn, onto = rows.level((first.shape[0], first.shape[1]))
     apart = turn.apply(found.first) - onto.apply(found.second)
     good = np.abs(apart[:, 1]) < WRONG_PX
     one, two = (_laid(p, k, rows, (turn, onto), cv2.INTER_CUBIC) for k, p in enumerate((first, second)))
