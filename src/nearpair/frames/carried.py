@@ -12,7 +12,7 @@ from typing import Any
 from PIL import Image
 
 import nearpair
-from nearpair.frames.exif import quiet
+from nearpair.frames.complaints import quiet
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.xmp import About, clock, xmp_packet
 

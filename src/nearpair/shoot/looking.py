@@ -21,7 +21,8 @@ from nearpair.proof.model_capture import SpoiltFrame
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.gather import Gathered, gather, reason_of
 from nearpair.shoot.memo import key_of
-from nearpair.shoot.pairing import Paired, Ranked, alone, pair_up
+from nearpair.shoot.onesize import of_one_size
+from nearpair.shoot.pairing import Paired, Ranked, alone, chosen_by_hand, pair_up
 from nearpair.shoot.reading import Reading
 from nearpair.shoot.smallviews import reference_of
 from nearpair.shoot.surveying import Keeper, stack_key, survey_factor, survey_station
@@ -80,9 +81,10 @@ def look_at(
     sorted_ = _sorted(gathered, reading, keeper, progress)
     aside = (*gathered.set_aside, *(SetAside(file=a.file, reason=a.reason) for a in sorted_.set_aside))
     _refuse_if_strict(decisions, aside)
-    aside = (*aside, *gathered.doubled)
-    stations = _stations(sorted_, aside)
-    _refuse_other_sizes(stations)
+    found = _stations(sorted_, aside)
+    stations, other_sizes = of_one_size(found, chosen_by_hand(decisions, found))
+    _refuse_if_strict(decisions, other_sizes)
+    aside = (*aside, *other_sizes, *gathered.doubled)
     surveys = [survey_station(s.name, s.frames, reading, keeper, progress) for s in stations]
     notes = (*sorted_.notes, *_lost_notes(stations, surveys))
     if len(stations) == 1:
@@ -111,7 +113,7 @@ def _looked(
         paired.eyes,
         paired.reason,
         aside,
-        (*notes, *_left_out(paired, stations)),
+        (*notes, *_left_out(paired, stations), *paired.passed_over),
         tuple((members[one], members[other]) for one, other in paired.heard),
         paired.ranked,
     )
@@ -122,7 +124,8 @@ def _left_out(paired: Paired, stations: Sequence[Station]) -> list[str]:
     if paired.ranked is None or len(stations) == 2:
         return []
     return [
-        f"{station.name} shares too few points with the other stations and was left out of the choice."
+        f"{station.name} shares too few points with the other stations and was left out of the choice "
+        f"({station.held()})."
         for station, at in zip(stations, paired.ranked.pairs.positions_px, strict=True)
         if at is None
     ]
@@ -178,14 +181,6 @@ def _stations(sorted_: Sorted, aside: Sequence[SetAside]) -> tuple[Station, ...]
         message = f"No station with usable frames was found.{reason}"
         raise SourceError(message, "Check that the folders hold the frames of one shoot.")
     return stations
-
-
-def _refuse_other_sizes(stations: Sequence[Station]) -> None:
-    sizes = {station.frames[0].size_px for station in stations}
-    if len(sizes) > 1:
-        listed = ", ".join(f"{s.name}: {s.frames[0].size_px[1]} x {s.frames[0].size_px[0]}" for s in stations)
-        message = f"The stations have frames of different sizes ({listed} px)."
-        raise SourceError(message, "Use the frames as the camera wrote them, from one camera at one setting.")
 
 
 def _lost_notes(stations: Sequence[Station], surveys: Sequence[Survey]) -> list[str]:

@@ -56,6 +56,15 @@ class Station:
     name: str
     frames: tuple[FrameInfo, ...]
 
+    def held(self) -> str:
+        """Which frames these are, by the names of the first and the last one."""
+        names = [frame.path.name for frame in self.frames]
+        return (
+            f"{self.name} holds {names[0]}"
+            if len(names) == 1
+            else f"{self.name} holds {names[0]} to {names[-1]}"
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Sorted:
