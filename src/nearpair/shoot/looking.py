@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from nearpair.errors import FrameError, SourceError
+from nearpair.errors import FrameError, GoneError, SourceError, UnreadableError
 from nearpair.frames.metadata import FrameInfo
 from nearpair.pairs.eyes import OrderFound
 from nearpair.progress import Progress
@@ -144,28 +144,37 @@ def _path(kind: type, value: Any) -> Any:
 def _sorted(gathered: Gathered, reading: Reading, keeper: Keeper | None, progress: Progress) -> Sorted:
     """Sort the frames, or take what an earlier run found for the same files."""
     if keeper is None:
-        return _sort(gathered, reading, progress)
+        return _sort(gathered, reading, progress)[0]
     key = key_of([[str(s.folder.absolute()), stack_key(s.frames)] for s in gathered.sources])
     recalled = keeper.memo.recall("sort", key, [])
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Sorted, dec_hook=_path)
-    found = _sort(gathered, reading, progress)
+    found, for_good = _sort(gathered, reading, progress)
+    if not for_good:
+        return found
     keeper.memo.record("sort", key, [], msgspec.json.encode(found, enc_hook=_plain))
     return found
 
 
-def _sort(gathered: Gathered, reading: Reading, progress: Progress) -> Sorted:
+def _sort(gathered: Gathered, reading: Reading, progress: Progress) -> tuple[Sorted, bool]:
+    """Sort the frames; also whether that holds for good: not if the system kept a frame from being read."""
+    kept_back: list[FrameInfo] = []
+
     def glance(frame: FrameInfo) -> NDArray[np.uint8]:
         try:
             plane = reading.small(frame, survey_factor(frame.size_px))
+        except GoneError:
+            raise
         except FrameError as error:
+            if isinstance(error, UnreadableError):
+                kept_back.append(frame)
             raise FrameError(reason_of(frame.path, error), "") from error
         step = max(1, -(-max(plane.shape) // _GLANCE_LONG_SIDE_PX))
         size = (max(1, plane.shape[1] // step), max(1, plane.shape[0] // step))
         return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.uint8)
 
     named = [(source.folder.absolute().name, source.frames) for source in gathered.sources]
-    return sort_frames(named, glance, progress)
+    return sort_frames(named, glance, progress), not kept_back
 
 
 def _refuse_if_strict(decisions: Decisions, aside: Sequence[SetAside]) -> None:
