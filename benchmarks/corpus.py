@@ -5,7 +5,6 @@ seconds before the process ends itself with a traceback. Copies of a frame that 
 """
 
 import faulthandler
-import logging
 import resource
 import shutil
 import sys
@@ -89,7 +88,6 @@ def together(good: Path, made: Sequence[Case], work: Path, *, whole: bool) -> Co
 
 def run(count: int, seed: int) -> None:
     """Print the table."""
-    logging.getLogger("tifffile").addHandler(logging.NullHandler())  # as the command line does
     with tempfile.TemporaryDirectory() as name:
         work = Path(name)
         made = cases(count, seed, work / "scratch")

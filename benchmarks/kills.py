@@ -25,7 +25,7 @@ from support.tiny import contents, shells
 
 FORMS = ("anaglyph", "side-by-side", "multi-picture", "page", "gltf", "rocking-gif", "swap-mp4")
 _SMALL = Settings(size_px=120, seconds=1.0)
-_REFUSED, _CRASHED = 3, 4
+REFUSED, CRASHED = 3, 4
 _STEP_KB, _TIMES, _MOST_KB = 150, 1.15, 100_000
 
 
@@ -39,13 +39,13 @@ def forked(work: Callable[[], None], said: Path, kill_after_s: float | None = No
     """Run `work` in a process of its own; its exit status, negative if a signal ended it."""
     process = os.fork()
     if not process:
-        status = _CRASHED
+        status = CRASHED
         try:
             work()
             status = 0
         except NearpairError as error:
             said.write_text(str(error))
-            status = _REFUSED
+            status = REFUSED
         except BaseException as error:  # noqa: BLE001 - it is told to the parent
             said.write_text(repr(error))
         finally:
@@ -56,7 +56,8 @@ def forked(work: Callable[[], None], said: Path, kill_after_s: float | None = No
     return os.waitstatus_to_exitcode(os.waitpid(process, 0)[1])
 
 
-def _undisturbed(folders: list[Path], shoot: Path, said: Path) -> None:
+def undisturbed(folders: list[Path], shoot: Path, said: Path) -> None:
+    """Run the job in a process of its own, without disturbing it."""
     if forked(lambda: job(folders, shoot), said):
         sys.exit(said.read_text())
 
@@ -64,10 +65,10 @@ def _undisturbed(folders: list[Path], shoot: Path, said: Path) -> None:
 def kills(folders: list[Path], work: Path, instants: int, seed: int) -> Counter[str]:
     """Kill at `instants` random moments, run again, and compare with an undisturbed run."""
     whole, said = work / "undisturbed", work / "said"
-    _undisturbed(folders, whole, said)
+    undisturbed(folders, whole, said)
     shutil.rmtree(whole)
     started = time.monotonic()
-    _undisturbed(folders, whole, said)
+    undisturbed(folders, whole, said)
     lasts_s = time.monotonic() - started
     wanted = contents(whole)
     print(f"undisturbed: {lasts_s:.1f} s, {len(wanted)} files")
@@ -96,7 +97,7 @@ def full_disks(folders: list[Path], work: Path) -> Counter[str]:
     size_kb = 50
     while size_kb < _MOST_KB:
         size_kb = max(size_kb + _STEP_KB, int(size_kb * _TIMES))
-        if _mount("-t", "tmpfs", "-o", f"size={size_kb}k", "tmpfs", str(disk)):
+        if mount("-t", "tmpfs", "-o", f"size={size_kb}k", "tmpfs", str(disk)):
             return counts + Counter({"skipped: no right to mount": 1})
         try:
             said.unlink(missing_ok=True)
@@ -104,13 +105,13 @@ def full_disks(folders: list[Path], work: Path) -> Counter[str]:
             status = forked(lambda: job(folders, shoot), said)  # noqa: B023
             if status == 0:
                 return counts
-            counts["refused" if status == _REFUSED else "CRASHED"] += 1
+            counts["refused" if status == REFUSED else "CRASHED"] += 1
             words = said.read_text() if said.exists() else f"signal {-status}"
             left = list(disk.rglob(f"*{PART_PREFIX}*"))
             half = [n for n, d in contents(shoot).items() if n != "shoot.toml" and wanted.get(n) != d]
             print(f"{size_kb} kB: {words}{f' LEFT {left} HALF {half}' if left or half else ''}")
             counts["half-written file under a final name"] += len(half)
-            _mount("-o", "remount,size=1g", str(disk))
+            mount("-o", "remount,size=1g", str(disk))
             again = forked(lambda: job(folders, shoot), said)  # noqa: B023
             counts["same bytes with room" if again == 0 and contents(shoot) == wanted else "LOST"] += 1
         finally:
@@ -118,7 +119,8 @@ def full_disks(folders: list[Path], work: Path) -> Counter[str]:
     return counts
 
 
-def _mount(*arguments: str) -> int:
+def mount(*arguments: str) -> int:
+    """Call the system's `mount`; its exit status."""
     return subprocess.run(["mount", *arguments], check=False, capture_output=True).returncode
 
 

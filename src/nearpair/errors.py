@@ -2,6 +2,8 @@
 
     NearpairError          the job, or a part of it, could not be done (exit status 1)
     ├── FrameError         one file cannot be used as a frame
+    │   └── UnreadableError    the system did not let it be read; it may another time
+    │       └── GoneError      it is not there any more: a card was pulled out, a disk taken away
     ├── SourceError        what was pointed at does not hold a stereoscopic shoot
     ├── PairError          the two views cannot be made a pair
     └── ShootError         the shoot's folder cannot be read or written
@@ -24,6 +26,14 @@ class NearpairError(Exception):
 
 class FrameError(NearpairError):
     """One file cannot be used as a frame."""
+
+
+class UnreadableError(FrameError):
+    """The system did not let a file be read; nothing is said about the frame."""
+
+
+class GoneError(UnreadableError):
+    """A file is not there any more: the card was pulled out, a disk was taken away."""
 
 
 class SourceError(NearpairError):

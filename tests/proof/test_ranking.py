@@ -208,3 +208,10 @@ def test_what_is_said_of_the_base(proof, base, text, remedy):
 
 def test_two_stations_are_told_nothing_of_the_base(proof):
     assert "next-base" not in {f.code for f in advise(proof)}
+
+
+def test_a_pair_that_does_not_fit_together_never_goes_before_one_that_does():
+    """However few frames that one has: it can be made, the other cannot."""
+    few = measured("few", -20, 20, few_frames="few has 2 usable frames, another station 9")
+    assert order(Measured("strange", "strange'", problem="they do not fit"), few) == ["few", "strange"]
+    assert order(few, measured("whole", -90, 150)) == ["whole", "few"]

@@ -4,12 +4,16 @@ A flat picture seen from several stations: crops of one photograph (Cones; tests
 parallel cameras would see it. The base is to be near one thirtieth of the distance (common practice).
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from PIL import ExifTags, Image
 
 from nearpair.errors import PairError, SourceError
+from nearpair.pairs.rectify import NotRectified
 from nearpair.progress import silent
+from nearpair.shoot import pairing
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.looking import look_at
 from nearpair.shoot.reading import Reading
@@ -128,7 +132,48 @@ def test_different_subjects_are_no_pair(tmp_path):
     folders = [crop(tmp_path / "a", cones().left, 0), crop(tmp_path / "b", aloe().left, 0, second=9)]
     with pytest.raises(PairError, match=r"^a and b cannot be made a pair: only \d+ points") as failed:
         seen(folders)
+    assert "(a holds IMG_0000.JPG; b holds IMG_0009.JPG)" in failed.value.message
     assert "show the same subject" in failed.value.remedy
+
+
+def test_the_best_pair_does_not_fit_together_and_the_next_one_is_used(tmp_path, monkeypatch):
+    """Small pictures let a pair pass that the larger ones refuse."""
+    folders = stations(tmp_path, {"a": 0, "b": 19, "c": 100}, 60)
+    compare = pairing.compare
+
+    def refuse(one, other, names):
+        found = compare(one, other, names)
+        return replace(found, rows=NotRectified("they bend")) if names == ("a", "b") else found
+
+    monkeypatch.setattr(pairing, "compare", refuse)
+    found = seen(folders)
+    assert {found.eyes.left, found.eyes.right} in ({"a", "c"}, {"b", "c"})
+    assert found.pair_reason.endswith("better ones could not be used, see the notes")
+    why = "a and b cannot be made a pair: they bend (a holds IMG_0000.JPG; b holds IMG_0003.JPG)."
+    assert why in found.notes
+    assert {found.pair[0].station.name, found.pair[1].station.name} == {found.eyes.left, found.eyes.right}
+    # whoever chose them by hand is told
+    with pytest.raises(PairError, match="they bend"):
+        seen(folders, pair=("a", "b"))
+    assert "a" in (seen(folders, left="a").eyes.left, seen(folders, left="a").eyes.right)
+
+
+def test_a_station_of_another_size_is_set_aside_by_name(tmp_path):
+    folders = stations(tmp_path, {"a": 0, "b": 21, "c": 60}, 60)
+    with Image.open(folders[2] / "IMG_0006.JPG") as picture:
+        picture.reduce(2).save(folders[2] / "IMG_0006.JPG", exif=picture.getexif())
+    found = seen(folders)
+    assert {found.eyes.left, found.eyes.right} == {"a", "b"}
+    assert [station.name for station in found.stations] == ["a", "b"]
+    (aside,) = found.set_aside
+    assert aside.file == "IMG_0006.JPG"
+    assert aside.reason.startswith("It is 180 x 140 px where other stations have 360 x 280 px.")
+    # not if it was chosen, nor if no frame may be missing
+    sizes = r"different sizes \(a: 360 x 280, b: 360 x 280, c: 180 x 140 px\).* c holds IMG_0006.JPG"
+    with pytest.raises(SourceError, match=sizes):
+        seen(folders, right="c")
+    with pytest.raises(SourceError, match=r"IMG_0006\.JPG would be set aside: It is 180 x 140"):
+        seen(folders, strict=True)
 
 
 def test_among_several_stations_a_stranger_is_left_out(tmp_path):
@@ -136,7 +181,8 @@ def test_among_several_stations_a_stranger_is_left_out(tmp_path):
     folders.append(crop(tmp_path / "c", aloe().left, 0, second=30))
     found = seen(folders)
     assert (found.eyes.left, found.eyes.right) == ("a", "b")
-    assert "c shares too few points with the other stations and was left out of the choice." in found.notes
+    left_out = "c shares too few points with the other stations and was left out of the choice"
+    assert f"{left_out} (c holds IMG_0030.JPG)." in found.notes
     assert [c.verdict for c in found.ranked.candidates(found.eyes)][1:] == 2 * ["not comparable"]
     with pytest.raises(PairError, match="a and c cannot be made a pair"):
         seen(folders, left="a", right="c")

@@ -1,12 +1,15 @@
 """The program `nearpair`: its commands in the order of a shoot."""
 
-import logging
+import os
+import sys
+import warnings
 from typing import Annotated
 
 import typer
 
 from nearpair import __version__
 from nearpair.cli import commands, comparing, desking, exporting, glasses, planning, watching
+from nearpair.cli.faults import DEBUG_VARIABLE
 
 app = typer.Typer(
     name="nearpair",
@@ -53,6 +56,6 @@ def nearpair(
 
 def main() -> None:
     """Run the program with the arguments it was started with."""
-    # a damaged tag in a file is told in our own words, not in a library's log
-    logging.getLogger("tifffile").addHandler(logging.NullHandler())
+    if not sys.warnoptions and os.environ.get(DEBUG_VARIABLE) != "1":
+        warnings.simplefilter("ignore")  # a library's warnings are for programmers: ours are sentences
     app()

@@ -12,7 +12,8 @@ from typing import Any
 from PIL import Image
 
 import nearpair
-from nearpair.frames.exif import quiet
+from nearpair.frames.complaints import quiet
+from nearpair.frames.formats import unreadable
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.xmp import About, clock, xmp_packet
 
@@ -42,7 +43,8 @@ def carried(info: FrameInfo, about: About, *, private: bool = False) -> Carried:
     """Return what a picture made from this frame carries; the same bytes for the same frame and words.
 
     private: keep the place and what tells the camera and its owner. A frame whose metadata cannot be read
-    again gives what `info` holds. Pixels are sRGB and stand upright.
+    again gives what `info` holds. Pixels are sRGB and stand upright. Raises UnreadableError if the file
+    cannot be opened: then nothing is known of what it holds.
     """
     main, camera, place = _stored(info)
     if not private:
@@ -69,6 +71,10 @@ def _stored(info: FrameInfo) -> tuple[dict[int, Any], dict[int, Any], dict[int, 
                 main = {tag: found[tag] for tag in _KEPT if tag in found}
                 camera = {t: v for t, v in found.get_ifd(_CAMERA).items() if t not in _OF_THE_FILE}
                 return main, camera, dict(found.get_ifd(_GPS))
+        except OSError as error:
+            if error.errno:  # not what is in the file: another time it says more
+                raise unreadable(info.path, error) from error
+            return _known(info)
         except Exception:  # noqa: BLE001 - broken metadata is expected; what was read of it before is used
             return _known(info)
     return _known(info)

@@ -4,16 +4,15 @@ Tags and codes: CIPA DC-008 / JEITA CP-3451 (Exif 2.32, 2019), sections 4.6.4 to
 TIFF 6.0 (1992), section 8, tag 274.
 """
 
-import contextlib
 import math
-import threading
-import warnings
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, BinaryIO
 
 from PIL import Image
+
+from nearpair.frames.complaints import quiet
 
 _EXIF_IFD = 0x8769
 _INTEROPERABILITY_IFD = 0xA005
@@ -21,8 +20,6 @@ _UNKNOWN_ISO = 65535
 _FAR_CODES = frozenset(
     {0xFFFF, 0xFFFFFFFF}
 )  # SubjectDistance: numerator FFFFFFFF is infinity; FFFF seen as well
-
-_FILTERS = threading.RLock()  # the filters of `warnings` belong to the process, not to the thread
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,14 +69,6 @@ def valid_orientation(value: Any) -> int:
     """Return 1 to 8; 1 (as stored) for anything else."""
     orientation = _integer(value) or 1
     return orientation if 1 <= orientation <= 8 else 1
-
-
-@contextlib.contextmanager
-def quiet() -> Iterator[None]:
-    """Silence what the image library says about broken metadata: it is expected, and becomes None here."""
-    with _FILTERS, warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        yield
 
 
 def _read(load: Callable[[Image.Exif], object]) -> ExifFields:

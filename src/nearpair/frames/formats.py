@@ -5,10 +5,12 @@ The first bytes decide, never the file name: JPEG (ITU-T T.81, marker SOI), PNG 
 inside are told by their name or by the signature of their maker.
 """
 
+import errno
+import os
 import stat
 from pathlib import Path
 
-from nearpair.errors import FrameError
+from nearpair.errors import FrameError, GoneError, UnreadableError
 
 MAX_PIXELS = 400_000_000
 """The largest frame that is decoded, in pixels: 1.2 GB at 8 bits, 2.4 GB at 16 bits. Our own limit."""
@@ -26,6 +28,9 @@ RAW_SUFFIXES = frozenset(
 )
 SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".png", ".tif", ".tiff"}) | HEIC_SUFFIXES | RAW_SUFFIXES
 """File names that are looked at as frames, in lower case."""
+
+# what systems say when a disk is taken away under them; a file that is just missing is looked for
+_GONE = frozenset({errno.ENODEV, errno.ENXIO, errno.ESTALE, errno.ENOTCONN})
 
 _WORKING = "Frames can be JPEG, PNG, TIFF (8 or 16 bits), HEIC or raw files."
 _COPY_AGAIN = "Copy the file from the card again, or leave it out."
@@ -72,12 +77,13 @@ def damaged(path: Path, reason: object) -> FrameError:
     return FrameError(f"{path}: the picture is damaged or cut short ({reason}).", _COPY_AGAIN)
 
 
-def unreadable(path: Path, error: OSError) -> FrameError:
-    """Return the error for a file that the system refuses to open or read."""
-    reason = error.strerror or str(error)
-    return FrameError(
-        f"{path}: cannot be read ({reason}).", "Check that the card is in and the file may be read."
-    )
+def unreadable(path: Path, error: OSError) -> UnreadableError:
+    """Return the error for a file that the system refuses to open or read; GoneError if it is not there."""
+    reason = f"{path}: cannot be read ({error.strerror or error})."
+    if error.errno in _GONE or not os.path.lexists(path):
+        remedy = "Check that the card is in and the file is still there, then run again: nothing is lost."
+        return GoneError(reason, remedy)
+    return UnreadableError(reason, "Check that the card is in and the file may be read.")
 
 
 def unsupported(path: Path, found: str) -> FrameError:

@@ -11,7 +11,8 @@ import tifffile
 from PIL import JpegImagePlugin
 
 from nearpair.errors import FrameError
-from nearpair.frames.exif import ExifFields, from_block, from_tiff, quiet, valid_orientation
+from nearpair.frames.complaints import quiet
+from nearpair.frames.exif import ExifFields, from_block, from_tiff, valid_orientation
 from nearpair.frames.formats import MAX_PIXELS, damaged, sniff, unreadable, unsupported
 from nearpair.frames.heic import heic_header
 from nearpair.frames.raw import BITS, raw_header

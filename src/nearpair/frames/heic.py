@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearpair.frames.exif import ExifFields, from_block, quiet
+from nearpair.frames.complaints import quiet
+from nearpair.frames.exif import ExifFields, from_block
 from nearpair.frames.formats import damaged, needs_extra, unsupported
 
 _P3 = 12  # colour primaries: Display P3 (SMPTE EG 432-1)

@@ -22,7 +22,9 @@ def list_frames(folder: Path, recursive: bool = True) -> tuple[list[Path], list[
     """
     root = Path(folder)
     _check_source(root)
-    files = sorted(_walk(root, recursive), key=lambda path: natural_key(path.relative_to(root)))
+    found = list(_walk(root, recursive))
+    _check_source(root)  # it may have been taken away meanwhile
+    files = sorted(found, key=lambda path: natural_key(path.relative_to(root)))
     candidates = [path for path in files if path.suffix.lower() in SUFFIXES and path.is_file()]
     chosen = set(candidates)
     return candidates, [path for path in files if path not in chosen]

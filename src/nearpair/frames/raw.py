@@ -19,8 +19,9 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import JpegImagePlugin
 
+from nearpair.frames.complaints import quiet
 from nearpair.frames.cr3 import cr3_exif
-from nearpair.frames.exif import ExifFields, from_block, from_tiff, quiet
+from nearpair.frames.exif import ExifFields, from_block, from_tiff
 from nearpair.frames.formats import TIFF_MAGIC, damaged, needs_extra, unsupported
 
 BITS = 16

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from PIL import JpegImagePlugin
 
 from nearpair.errors import FrameError
-from nearpair.frames.exif import quiet
+from nearpair.frames.complaints import complaints, quiet
 from nearpair.frames.formats import damaged, unreadable, unsupported
 from nearpair.frames.headers import main_page
 from nearpair.frames.heic import heic_pixels
@@ -28,6 +28,7 @@ Buffer = bytearray | NDArray[np.uint8]
 
 _SAMPLING_420 = 2  # Pillow's number for chroma halved both ways
 _PADDING = re.compile(r"Corrupt JPEG data: ([0-9]+) extraneous bytes before marker 0xd9")
+_WRONG_PIXELS = "IDAT: incorrect data check"  # the checksum at the end of the pixels (RFC 1950, section 2.2)
 _BROKEN = ("Premature end", "Corrupt JPEG data", "Inconsistent progression", "Bogus", "Unsupported marker")
 
 
@@ -212,7 +213,12 @@ def _slow_jpeg(data: bytes, mode: str) -> Any:
 
 
 def _png(path: Path) -> Any:
-    return imagecodecs.png_decode(path.read_bytes())
+    with complaints() as said:
+        pixels = imagecodecs.png_decode(path.read_bytes())
+    wrong = next((words for words in said if _WRONG_PIXELS in words), None)
+    if wrong is not None:  # the library only warns, though the pixels are not those that were written
+        raise ValueError(wrong)
+    return pixels
 
 
 def _tiff(path: Path) -> Any:

@@ -56,14 +56,14 @@ def comfortable_range_arcmin(comfort: Comfort) -> float:
 
 
 def ranked(measured: Sequence[Measured]) -> list[tuple[Measured, Candidate]]:
-    """All pairs, the best first."""
+    """All pairs, the best first; those that do not fit together come last, however many frames they have."""
     shares = _base_shares(measured)
     judged = [(each, _judged(each, share)) for each, share in zip(measured, shares, strict=True)]
     best_first: list[tuple[Measured, Candidate]] = []
-    for few in (False, True):
-        for verdict, sign in _ORDER:
-            group = [x for x in judged if bool(x[0].few_frames) == few and _class(x) == verdict]
-            best_first += _in_order(group, sign)
+    classes = [(few, *order) for few in (False, True) for order in _ORDER]
+    for few, verdict, sign in sorted(classes, key=lambda each: each[1] == "not comparable"):
+        group = [x for x in judged if bool(x[0].few_frames) == few and _class(x) == verdict]
+        best_first += _in_order(group, sign)
     return best_first
 
 

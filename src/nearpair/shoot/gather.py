@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from nearpair.errors import FrameError, SourceError
+from nearpair.errors import FrameError, GoneError, SourceError
 from nearpair.frames.formats import HEIC_SUFFIXES, RAW_SUFFIXES
 from nearpair.frames.listing import list_frames
 from nearpair.frames.metadata import FrameInfo, read_info
@@ -33,6 +33,8 @@ class Gathered:
 
 def gather(folders: Sequence[Path], progress: Progress) -> Gathered:
     """List and read the headers of all frames. Raises SourceError when there is nothing to work with.
+
+    Raises GoneError when a file that was listed is not there any more.
 
     Of several files of one exposure (the same name in the same folder) one is used: a JPEG, PNG or TIFF
     before HEIC before raw, as long as it can be read.
@@ -118,6 +120,8 @@ def _same_exposure(used: Path) -> str:
 def _info(file: Path) -> FrameInfo | FrameError:
     try:
         return read_info(file)
+    except GoneError:
+        raise
     except FrameError as error:
         return error
 

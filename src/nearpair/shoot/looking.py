@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from nearpair.errors import FrameError, SourceError
+from nearpair.errors import FrameError, GoneError, SourceError, UnreadableError
 from nearpair.frames.metadata import FrameInfo
 from nearpair.pairs.eyes import OrderFound
 from nearpair.progress import Progress
@@ -21,7 +21,8 @@ from nearpair.proof.model_capture import SpoiltFrame
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.gather import Gathered, gather, reason_of
 from nearpair.shoot.memo import key_of
-from nearpair.shoot.pairing import Paired, Ranked, alone, pair_up
+from nearpair.shoot.onesize import of_one_size
+from nearpair.shoot.pairing import Paired, Ranked, alone, chosen_by_hand, pair_up
 from nearpair.shoot.reading import Reading
 from nearpair.shoot.smallviews import reference_of
 from nearpair.shoot.surveying import Keeper, stack_key, survey_factor, survey_station
@@ -80,9 +81,10 @@ def look_at(
     sorted_ = _sorted(gathered, reading, keeper, progress)
     aside = (*gathered.set_aside, *(SetAside(file=a.file, reason=a.reason) for a in sorted_.set_aside))
     _refuse_if_strict(decisions, aside)
-    aside = (*aside, *gathered.doubled)
-    stations = _stations(sorted_, aside)
-    _refuse_other_sizes(stations)
+    found = _stations(sorted_, aside)
+    stations, other_sizes = of_one_size(found, chosen_by_hand(decisions, found))
+    _refuse_if_strict(decisions, other_sizes)
+    aside = (*aside, *other_sizes, *gathered.doubled)
     surveys = [survey_station(s.name, s.frames, reading, keeper, progress) for s in stations]
     notes = (*sorted_.notes, *_lost_notes(stations, surveys))
     if len(stations) == 1:
@@ -111,7 +113,7 @@ def _looked(
         paired.eyes,
         paired.reason,
         aside,
-        (*notes, *_left_out(paired, stations)),
+        (*notes, *_left_out(paired, stations), *paired.passed_over),
         tuple((members[one], members[other]) for one, other in paired.heard),
         paired.ranked,
     )
@@ -122,7 +124,8 @@ def _left_out(paired: Paired, stations: Sequence[Station]) -> list[str]:
     if paired.ranked is None or len(stations) == 2:
         return []
     return [
-        f"{station.name} shares too few points with the other stations and was left out of the choice."
+        f"{station.name} shares too few points with the other stations and was left out of the choice "
+        f"({station.held()})."
         for station, at in zip(stations, paired.ranked.pairs.positions_px, strict=True)
         if at is None
     ]
@@ -141,28 +144,37 @@ def _path(kind: type, value: Any) -> Any:
 def _sorted(gathered: Gathered, reading: Reading, keeper: Keeper | None, progress: Progress) -> Sorted:
     """Sort the frames, or take what an earlier run found for the same files."""
     if keeper is None:
-        return _sort(gathered, reading, progress)
+        return _sort(gathered, reading, progress)[0]
     key = key_of([[str(s.folder.absolute()), stack_key(s.frames)] for s in gathered.sources])
     recalled = keeper.memo.recall("sort", key, [])
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Sorted, dec_hook=_path)
-    found = _sort(gathered, reading, progress)
+    found, for_good = _sort(gathered, reading, progress)
+    if not for_good:
+        return found
     keeper.memo.record("sort", key, [], msgspec.json.encode(found, enc_hook=_plain))
     return found
 
 
-def _sort(gathered: Gathered, reading: Reading, progress: Progress) -> Sorted:
+def _sort(gathered: Gathered, reading: Reading, progress: Progress) -> tuple[Sorted, bool]:
+    """Sort the frames; also whether that holds for good: not if the system kept a frame from being read."""
+    kept_back: list[FrameInfo] = []
+
     def glance(frame: FrameInfo) -> NDArray[np.uint8]:
         try:
             plane = reading.small(frame, survey_factor(frame.size_px))
+        except GoneError:
+            raise
         except FrameError as error:
+            if isinstance(error, UnreadableError):
+                kept_back.append(frame)
             raise FrameError(reason_of(frame.path, error), "") from error
         step = max(1, -(-max(plane.shape) // _GLANCE_LONG_SIDE_PX))
         size = (max(1, plane.shape[1] // step), max(1, plane.shape[0] // step))
         return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.uint8)
 
     named = [(source.folder.absolute().name, source.frames) for source in gathered.sources]
-    return sort_frames(named, glance, progress)
+    return sort_frames(named, glance, progress), not kept_back
 
 
 def _refuse_if_strict(decisions: Decisions, aside: Sequence[SetAside]) -> None:
@@ -178,14 +190,6 @@ def _stations(sorted_: Sorted, aside: Sequence[SetAside]) -> tuple[Station, ...]
         message = f"No station with usable frames was found.{reason}"
         raise SourceError(message, "Check that the folders hold the frames of one shoot.")
     return stations
-
-
-def _refuse_other_sizes(stations: Sequence[Station]) -> None:
-    sizes = {station.frames[0].size_px for station in stations}
-    if len(sizes) > 1:
-        listed = ", ".join(f"{s.name}: {s.frames[0].size_px[1]} x {s.frames[0].size_px[0]}" for s in stations)
-        message = f"The stations have frames of different sizes ({listed} px)."
-        raise SourceError(message, "Use the frames as the camera wrote them, from one camera at one setting.")
 
 
 def _lost_notes(stations: Sequence[Station], surveys: Sequence[Survey]) -> list[str]:

@@ -1,6 +1,6 @@
 """Which two stations make the pair, and which of them is the left eye."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,6 +27,10 @@ from nearpair.stacks.survey import Survey
 
 _BY_HAND = 12.0
 _SURE = 0.8
+_NO_PAIR = (
+    "Check that both stations show the same subject from beside each other, and take frames that do not "
+    "belong to the shoot out of its folders."
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +63,7 @@ class Paired:
     """The two stations by number in the shoot, who is left, and the orders of all stations.
 
     heard: for the left and the right station the pair (left, right) whose agreement on depth counts for it.
+    passed_over: better pairs that could not be used, and why.
     """
 
     left: int
@@ -68,6 +73,7 @@ class Paired:
     orders: tuple[OrderFound, ...]
     heard: tuple[tuple[int, int], tuple[int, int]]
     ranked: Ranked | None
+    passed_over: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,24 +105,32 @@ def pair_up(
         pairs = look_at_pairs(stations, surveys, stacks, keeper, progress)
         focal = focal_px(stations[0].frames[0], pairs.width_px)
         ranked = Ranked(pairs, tuple(judge(pairs, stations, focal, decisions)))
-    choice = _choice(stations, ranked, given)
+    choices = _choices(stations, ranked, given)
+    choice, found, passed = _first_that_fits(
+        choices, lambda pair: _eyes_found(pair, stations, surveys, stacks, keeper, progress)
+    )
     pair = (choice.first, choice.second)
-    found = _eyes_found(pair, stations, surveys, stacks, keeper, progress)
     names = (stations[pair[0]].name, stations[pair[1]].name)
     eyes, first_is_left = _eyes(found, names, _first_given(pair, given.left, given.right))
     ordered = pair if first_is_left else pair[::-1]
     seen = pair if found.first_is_left else pair[::-1]
     if ranked is None or len(stations) == 2:
-        return Paired(*ordered, choice.reason, eyes, found.orders, (seen, seen), ranked)
+        return Paired(*ordered, choice.reason, eyes, found.orders, (seen, seen), ranked, passed)
     beside = Companions(ranked.pairs, focal_px(stations[0].frames[0], ranked.pairs.width_px))
     heard = (beside.heard(ordered[0], seen), beside.heard(ordered[1], seen))
-    return Paired(*ordered, choice.reason, eyes, tuple(beside.orders(stacks)), heard, ranked)
+    return Paired(*ordered, choice.reason, eyes, tuple(beside.orders(stacks)), heard, ranked, passed)
 
 
 def alone(station: Station, survey: Survey, decisions: Decisions) -> OrderFound:
     """What can be said of the order of a single stack."""
     stack = stack_evidence(station, survey, decisions)
     return decide((stack, stack), None).orders[0]
+
+
+def chosen_by_hand(decisions: Decisions, stations: Sequence[Station]) -> set[str]:
+    """Names of the stations that were given for an eye or for the pair."""
+    given = (decisions.left, decisions.right, *decisions.pair)
+    return {station.name for station in stations for name in given if name and _is_named(station, name)}
 
 
 def _given(decisions: Decisions, stations: Sequence[Station]) -> _Given:
@@ -144,43 +158,65 @@ def _station_named(given: str, stations: Sequence[Station]) -> int | None:
     """Number of the station that was named by hand, or by the folder that holds its frames."""
     if not given:
         return None
-    for k, station in enumerate(stations):
-        if station.name == given:
-            return k
-    wanted = Path(given).absolute()
-    for k, station in enumerate(stations):
-        if all(wanted in frame.path.absolute().parents for frame in station.frames):
-            return k
+    named = [k for k, station in enumerate(stations) if _is_named(station, given)]
+    if named:
+        return min(named, key=lambda k: stations[k].name != given)
     listed = ", ".join(station.name for station in stations)
     message = f"There is no station {given!r} in this shoot; it has {listed}."
     raise SourceError(message, "Give one of these names, or the folder that holds the station's frames.")
 
 
-def _choice(stations: Sequence[Station], ranked: Ranked | None, given: _Given) -> Choice:
-    """Which two stations make the pair, and why."""
-    if ranked is None or len(stations) == 2:
-        return Choice(0, 1, "the shoot has two stations")
+def _is_named(station: Station, given: str) -> bool:
+    wanted = Path(given).absolute()
+    return station.name == given or all(wanted in f.path.absolute().parents for f in station.frames)
+
+
+def _choices(stations: Sequence[Station], ranked: Ranked | None, given: _Given) -> Iterator[Choice]:
+    """Which two stations make the pair, and why; further ones in case that these do not fit together."""
     left, right = given.left, given.right
-    if left is not None and right is not None:
-        return Choice(min(left, right), max(left, right), "both were given by hand")
-    if given.pair is not None:
-        first, second = given.pair
-        reason = "chosen by hand"
+    if ranked is None or len(stations) == 2:
+        yield Choice(0, 1, "the shoot has two stations")
+    elif left is not None and right is not None:
+        yield Choice(min(left, right), max(left, right), "both were given by hand")
+    elif given.pair is not None:
+        yield _spoken(stations, given.pair, "chosen by hand")
     else:
-        best = _best(ranked.judged, left, right)
-        first, second = sorted(best.stations)
-        reason = choice_reason(best.candidate) or _by_thirtieth(ranked, stations, (first, second))
-    names = f"{stations[first].name} and {stations[second].name}"
-    return Choice(first, second, f"{names} of {len(stations)} stations: {reason}")
+        for number, judged in enumerate(_best_first(ranked.judged, left, right)):
+            first, second = sorted(judged.stations)
+            why = choice_reason(judged.candidate) or _by_thirtieth(ranked, stations, (first, second))
+            passed = "better ones could not be used, see the notes" if number else why
+            yield _spoken(stations, (first, second), passed)
 
 
-def _best(judged: Sequence[Judged], left: int | None, right: int | None) -> Judged:
-    """The best pair; with one eye given, the best that has it as that eye, or else that has it at all."""
-    if left is None and right is None:
-        return judged[0]
+def _spoken(stations: Sequence[Station], pair: tuple[int, int], reason: str) -> Choice:
+    names = f"{stations[pair[0]].name} and {stations[pair[1]].name}"
+    return Choice(*pair, f"{names} of {len(stations)} stations: {reason}")
+
+
+def _best_first(judged: Sequence[Judged], left: int | None, right: int | None) -> list[Judged]:
+    """The best pair, then those to fall back on.
+
+    With one eye given, the best that has it as that eye comes first, then the others that have it at all.
+    """
     as_given = [j for j in judged if (j.stations[0] == left if left is not None else j.stations[1] == right)]
     with_it = [j for j in judged if left in j.stations or right in j.stations]
-    return (as_given or with_it or list(judged))[0]
+    ordered = list(judged) if left is None and right is None else [*as_given, *with_it] or list(judged)
+    return list(dict.fromkeys(ordered))
+
+
+def _first_that_fits(
+    choices: Iterator[Choice], look: Callable[[tuple[int, int]], EyesFound]
+) -> tuple[Choice, EyesFound, tuple[str, ...]]:
+    """The first choice that can be made a pair, what its eyes are, and why better ones were passed over."""
+    refused: list[PairError] = []
+    for choice in choices:
+        try:
+            found = look((choice.first, choice.second))
+        except PairError as error:
+            refused.append(error)
+        else:
+            return choice, found, tuple(error.message for error in refused)
+    raise refused[0]
 
 
 def _by_thirtieth(ranked: Ranked, stations: Sequence[Station], pair: tuple[int, int]) -> str:
@@ -212,8 +248,9 @@ def _eyes_found(
     views = [small_view(surveys[k], stations[k].frames[0].size_px) for k in pair]
     compared = compare(views[0], views[1], names)
     if isinstance(compared.rows, NotRectified):
-        message = f"{names[0]} and {names[1]} cannot be made a pair: {compared.rows.reason}."
-        raise PairError(message, "Check that both stations show the same subject from beside each other.")
+        held = f"{stations[i].held()}; {stations[j].held()}"
+        message = f"{names[0]} and {names[1]} cannot be made a pair: {compared.rows.reason} ({held})."
+        raise PairError(message, _NO_PAIR)
     found = decide((stacks[i], stacks[j]), compared.evidence)
     progress("comparing the stations", 1, 1)
     if keeper:

@@ -16,7 +16,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from nearpair.errors import NearpairError
+from nearpair.errors import GoneError, NearpairError
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.read import oriented
 from nearpair.progress import Progress, silent
@@ -56,6 +56,15 @@ class Station:
     name: str
     frames: tuple[FrameInfo, ...]
 
+    def held(self) -> str:
+        """Which frames these are, by the names of the first and the last one."""
+        names = [frame.path.name for frame in self.frames]
+        return (
+            f"{self.name} holds {names[0]}"
+            if len(names) == 1
+            else f"{self.name} holds {names[0]} to {names[-1]}"
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Sorted:
@@ -84,9 +93,10 @@ def sort_frames(
     sources    (folder name, its readable frames) as the user gave them
     glance     returns the luma of a frame, (h // k, w // k) uint8, upright; called once per frame
 
-    Frames that `glance` cannot read (NearpairError) are set aside with its words. Without frames there are no
-    stations. A frame whose orientation tag differs from its stack while its stored picture agrees (cameras
-    that look down tag at random) is returned with the orientation of the stack.
+    Frames that `glance` cannot read (NearpairError) are set aside with its words, but GoneError is let
+    through. Without frames there are no stations. A frame whose orientation tag differs from its stack while
+    its stored picture agrees (cameras that look down tag at random) is returned with the orientation of the
+    stack.
     """
     folders, aside = _see_all(sources, glance, progress)
     folders, copies = _without_copies(folders)
@@ -115,6 +125,8 @@ def _see_all(
             file = name if names[name] == 1 else f"{folder}/{name}"
             try:
                 folders[-1].append(_see(frame, glance(frame), file, place))
+            except GoneError:
+                raise
             except NearpairError as error:
                 aside.append(SetAside(file, str(error)))
             done += 1
