@@ -57,7 +57,7 @@ def stereo_heif(
     from PIL import Image
 
     options = {"icc_profile": profile, "exif": carried.exif, "xmp": carried.xmp}
-    file = pillow_heif.HeifFile()
+    file = pillow_heif.HeifFile()  # type: ignore[no-untyped-call]
     for view in (left, right):
         picture = Image.fromarray(view)
         picture.info |= {name: value for name, value in options.items() if value}
