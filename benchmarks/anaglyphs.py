@@ -2,9 +2,10 @@
 
     python -m benchmarks.anaglyphs FOLDER... [--glasses NAME] [--pictures DIR]
 
-FOLDERs are ray-traced scenes with truth; the motorcycle that comes with scikit-image is added. All three
-terms are root mean squares over matched points, in units of CIE 1976 L*a*b*, seen through the glasses with
-what leaks (`nearpair.colour.seen`):
+FOLDERs are ray-traced scenes with truth; real pairs are added: motorcycle (Middlebury 2014,
+scikit-image), aloe and cones (Middlebury 2006 and 2003), rockery (mounted and measured by the job itself).
+All three terms are root mean squares over matched points, in units of CIE 1976 L*a*b*, seen through the
+glasses with what leaks (`nearpair.colour.seen`):
 
 - colour: the fused colour (left eye at x, right eye at the partner) against the mean of both views there;
 - rivalry: L* before one eye less L* before the other, less that of the views themselves;
@@ -16,9 +17,14 @@ than 0.40 of the brightness that the other sees.
 """
 
 import argparse
+import importlib
+import shutil
+import sys
+import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -30,11 +36,17 @@ from nearpair.colour import seen
 from nearpair.colour.glasses import GLASSES, Glasses
 from nearpair.colour.light import decode_srgb, encode_srgb
 from nearpair.colour.projection import FilteredDisplay
+from nearpair.frames.write import read_tiff
 from nearpair.outputs.anaglyph import METHODS, anaglyph
+from nearpair.shoot.exporting import pair_as_seen
+from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.run import make
 
 Picture = NDArray[np.uint8]
 Plane = NDArray[np.float64]
 
+ROOT = Path(__file__).parents[1]
+ROCKERY = ROOT / "tests" / "data" / "real" / "rockery"
 RIVALRY_WEIGHT = GHOST_WEIGHT = 4.0
 LEAST_RATIO = 0.40
 DARKEST_COMPARED = 0.02
@@ -153,12 +165,27 @@ def _windowed(pair: Pair) -> Pair:
 
 
 def real_pairs() -> Iterator[Pair]:
-    """Real pairs with measured depth: Middlebury 2014 motorcycle (scikit-image)."""
-    from skimage.data import stereo_motorcycle
+    """Three with measured depth (tests/support/pairs.py), one with the depth that the job finds."""
+    if (tests := str(ROOT / "tests")) not in sys.path:
+        sys.path.insert(0, tests)
+    pairs: Any = importlib.import_module("support.pairs")  # lies beside the tests, in no package
+    for measured_pair in (pairs.motorcycle(), pairs.aloe(), pairs.cones()):
+        parallax = np.where(measured_pair.known_left, -measured_pair.disparity_left_px, np.nan)
+        views = measured_pair.left, measured_pair.right
+        yield _windowed(Pair(measured_pair.name, *views, parallax.astype(np.float32)))
+    yield rockery()
 
-    left, right, disparity = stereo_motorcycle()
-    parallax = np.where(np.isfinite(disparity), -disparity, np.nan).astype(np.float32)
-    yield _windowed(Pair("motorcycle", left, right, parallax))
+
+def rockery() -> Pair:
+    """A pair from a camera with two lenses, as `nearpair make` mounts and measures it."""
+    with tempfile.TemporaryDirectory() as home:
+        folders = [Path(home) / eye for eye in ("left", "right")]
+        for folder in folders:
+            folder.mkdir()
+            shutil.copy(ROCKERY / f"{folder.name}.jpg", folder)
+        make(folders, Path(home) / "shoot")
+        shoot = ShootFolder.open(Path(home) / "shoot")
+        return Pair("rockery", *pair_as_seen(shoot), read_tiff(shoot.parallax))
 
 
 def as_seen(pair: Pair, glasses: Glasses, method: str) -> Picture:

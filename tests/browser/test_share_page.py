@@ -1,5 +1,6 @@
 """The share page in a real Chromium: what each way of looking shows, by mouse, keyboard and finger."""
 
+import dataclasses
 import io
 
 import numpy as np
@@ -10,7 +11,7 @@ from nearpair.colour.glasses import GLASSES
 from nearpair.frames.profiles import srgb_profile
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.outputs.freeview import crossed, parallel
-from nearpair.outputs.page import WITHOUT_GLASSES, PageText, share_page
+from nearpair.outputs.page import WITHOUT_GLASSES, Mixing, PageText, kinds_of_glasses, share_page
 
 SIZE = (60, 90)
 GAP = 0.1
@@ -37,9 +38,13 @@ def jpegs():
 
 @pytest.fixture(scope="module")
 def file(jpegs, tmp_path_factory):
-    text = PageText(f"Quartz {ATTACK}", 'A "quoted" name', "Quartz <needles>", "red-cyan")
-    path = tmp_path_factory.mktemp("page") / "page.html"
-    path.write_text(share_page(jpegs, SIZE, text, GAP, 0.02), "utf-8")
+    return written(tmp_path_factory.mktemp("page"), jpegs, Mixing(GLASSES["red-cyan"], "half-colour", {}))
+
+
+def written(folder, jpegs, mixing):
+    text = PageText(f"Quartz {ATTACK}", 'A "quoted" name', "Quartz <needles>")
+    path = folder / "page.html"
+    path.write_text(share_page(jpegs, SIZE, text, mixing, GAP, 0.02), "utf-8")
     return path
 
 
@@ -92,6 +97,22 @@ def test_the_page_mixes_the_same_anaglyph_as_the_program(opened, jpegs, name):
     opened.choose(name)
     expected = anaglyph(decoded(jpegs[0]), decoded(jpegs[-1]), GLASSES[name], "half-colour")
     assert far(opened.shown(), expected) <= 1
+
+
+def test_a_method_without_a_matrix_is_shown_as_it_was_mixed(browser, jpegs, tmp_path):
+    """For all kinds of glasses, and for measured ones, which come first."""
+    own = dataclasses.replace(GLASSES["red-cyan"], name="mine", calibrated=True)
+    views = decoded(jpegs[0]), decoded(jpegs[-1])
+    made = {name: jpeg(anaglyph(*views, kind, "matched")) for name, kind in kinds_of_glasses(own).items()}
+    context = browser.new_context()
+    page = Opened(context, written(tmp_path, jpegs, Mixing(own, "matched", made)))
+    assert page.page.evaluate("mode") == "mine"
+    for name in ["mine", *GLASSES]:
+        page.choose(name)
+        page.page.wait_for_selector(f"body[data-drawn={name}]")
+        assert far(page.shown(), decoded(made[name])) <= 1, name
+    assert page.said == []
+    context.close()
 
 
 def test_ways_without_glasses(opened, jpegs):

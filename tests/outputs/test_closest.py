@@ -99,13 +99,14 @@ def test_leaked_light_is_taken_back_where_there_is_room():
     assert contrast["matched"] < 0.55 * min(contrast["grey"], contrast["least-squares"])
 
 
-def test_leaks_without_room_leave_no_less_than_the_other_methods():
+def test_light_keeps_its_brightness_where_there_is_no_room_for_its_leak():
     left, right = _flat((0, 0, 0), (4, 30)), _flat((0, 0, 0), (4, 30))
     right[:, 10:20] = 255
     seen_left, seen_right = _brightness(anaglyph(left, right, RED_CYAN, "matched"))
-    # the leak of the published measurement, (0.50201 + 0.0250529) / 3.2367829, nothing to take it from
-    assert seen_left.max() == pytest.approx(0.1628, abs=5e-4)
-    assert seen_right.max() > 0.9
+    # the leak of the published measurement, (0.50201 + 0.0250529) / 3.2367829, and nothing to take it from
+    whole = 0.1628
+    assert 0.7 * whole < seen_left.max() < whole
+    assert seen.lightness(seen_right.max()) > 88  # of 98 with the other methods
 
 
 def test_the_table_is_read_as_it_was_made():

@@ -4,6 +4,7 @@ import shutil
 
 import av
 import numpy as np
+import pillow_heif
 import pytest
 import trimesh
 from PIL import Image
@@ -20,7 +21,18 @@ from support.tiny import contents, shells
 STILL = ("anaglyph", "parallel", "crossed", "top-bottom", "side-by-side")
 EXACT = ("row-interleaved", "column-interleaved", "checkerboard")
 MOVING = ("swap-gif", "swap-webp", "rocking-gif", "rocking-webp")
-OTHERS = ("card", "multi-picture", "left-right", "page", "gltf", "stl", "clip", "swap-mp4", "rocking-mp4")
+OTHERS = (
+    "card",
+    "multi-picture",
+    "heif",
+    "left-right",
+    "page",
+    "gltf",
+    "stl",
+    "clip",
+    "swap-mp4",
+    "rocking-mp4",
+)
 LENS = ("lenticular", "pitch-test")
 SETTINGS = Settings(size_px=120, seconds=1.0, print_mm=20.0, packing="top-bottom", cues=True, countdown=True)
 ABOUT = {"caption": "Two shells", "creator": "A. Collector", "alt": "Shells on sand"}
@@ -124,6 +136,18 @@ def test_the_largest_size_for_unaided_eyes_is_told(forms):
     one = float(note.split("wide, ")[1].split(" mm")[0])
     assert one <= 63  # centres no farther apart than the pupils: Dodgson 2004, mean 63 mm
     assert whole == pytest.approx(2.02 * one, abs=1.5)
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_the_heif_file_holds_the_same_two_pictures_as_the_two_files(forms, number):
+    both = pillow_heif.open_heif(forms["heif"].files[0])
+    assert (len(both), both.primary_index) == (2, 0)
+    with Image.open(forms["left-right"].files[number]) as one:
+        assert (
+            np.abs(np.asarray(both[number]).astype(int) - np.asarray(one)).mean() < 6
+        )  # colour at half size
+    assert b"A. Collector" in both[number].info["exif"]
+    assert both[number].info["icc_profile"] == srgb_profile()
 
 
 @pytest.mark.parametrize("number", [0, 1])

@@ -21,6 +21,9 @@ Values = NDArray[np.float64]
 _KNEE = (6.0 / 29.0) ** 3
 _SLOPE = (29.0 / 6.0) ** 2 / 3.0
 _CELLS = 1 << 14
+_DIMMED = 3.0  # light that an eye lacks counts so much more than light that it gets besides
+_LEAST_DAMPING = 1e-4
+_UNSEEN, _BLACK = 0.01, 0.01  # a share of an eye's brightness, beside this much light, that nobody sees
 
 
 def _lightness_table() -> Table:
@@ -32,7 +35,7 @@ LIGHTNESS = _lightness_table()
 """f of CIE 1976 L*a*b* at k / 16384, for interpolation: error below 1e-5 (CIE 15)."""
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def lightness(share: float, table: Table) -> float:
     """Return f at a share of white; 0 below black, linear beyond white for a little."""
     place = min(max(share, 0.0), 1.0) * _CELLS
@@ -42,7 +45,7 @@ def lightness(share: float, table: Table) -> float:
     return between
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def closest(
     both: Single,
     start: Single,
@@ -83,7 +86,7 @@ def closest(
             out[n, j] = p[j]
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _linearised(p: Values, signals: Values, table: Table, value: Values, slope: Values) -> None:
     for i in range(signals.shape[0]):
         share = signals[i, 0] * p[0] + signals[i, 1] * p[1] + signals[i, 2] * p[2]
@@ -94,7 +97,7 @@ def _linearised(p: Values, signals: Values, table: Table, value: Values, slope: 
             slope[i, j] = rate * signals[i, j]
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _normal(slope: Values, weights: Values, error: Values, grad: Values, hess: Values) -> None:
     """Gradient and Gauss-Newton matrix of the weighted squares."""
     count = slope.shape[0]
@@ -121,7 +124,7 @@ def _normal(slope: Values, weights: Values, error: Values, grad: Values, hess: V
             hess[a, 2] += s * z
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _move(p: Values, grad: Values, hess: Values, top: Values, damping: float) -> float:
     for j in range(3):
         if (p[j] <= 0.0 and grad[j] > 0.0) or (p[j] >= top[j] and grad[j] < 0.0):
@@ -151,7 +154,7 @@ def _move(p: Values, grad: Values, hess: Values, top: Values, damping: float) ->
     return far
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _moved(p: Values, j: int, move: float, top: Values) -> float:
     """Move a channel within its bounds; return how far, against a thousandth of its light."""
     before = p[j]
@@ -160,7 +163,7 @@ def _moved(p: Values, j: int, move: float, top: Values) -> float:
     return far
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def looked_up(table: Table, red: float, green: float, blue: float, out: Values) -> None:
     """Interpolate `table` (m, m, m, 3), which is evenly spaced over roots of light, at one colour."""
     last = table.shape[0] - 1
@@ -185,74 +188,131 @@ def looked_up(table: Table, red: float, green: float, blue: float, out: Values) 
         out[channel] = root * root
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def unghosted(
     left: Single,
     right: Single,
     table: Table,
-    left_sees: Values,
-    right_sees: Values,
+    light: Values,
     owner: NDArray[np.int64],
-    share: float,
+    ghost_weight: float,
+    roots: Table,
     out: Single,
 ) -> None:
-    """Fill `out` (n, 3) with the colours of `table` for both views; take leaks back where there is room.
+    """Fill `out` (n, 3) with the colours of `table` for both views; take leaks back as far as it pays.
 
-    `left_sees` and `right_sees` (3,) are the shares of brightness that each channel gives each eye; `owner`
-    (3,) is 0 for the left eye's channels, 1 for the right eye's, 2 for none;
-    `share` is how much of a leak is taken back.
+    `light` (2, 4, 3): for each eye the shares of the fused X, Y, Z that each channel gives through its
+    filter, then the shares of its brightness. `owner` (3,) is 0 for the left eye's channels, 1 for the right
+    eye's, 2 for none. What is minimised: see `outputs.closest`. `roots`: LIGHTNESS.
     """
-    own_left = np.empty(3)
-    own_right = np.empty(3)
+    wanted = np.empty((2, 3))
+    meant = np.empty((2, 4))
+    top = np.where(owner == 2, 0.0, 1.0)
     p = np.empty(3)
+    grad = np.empty(3)
+    hess = np.empty((3, 3))
+    rows = np.empty((4, 3))
     for n in range(left.shape[0]):
-        looked_up(table, np.sqrt(left[n, 0]), np.sqrt(left[n, 1]), np.sqrt(left[n, 2]), own_left)
-        looked_up(table, np.sqrt(right[n, 0]), np.sqrt(right[n, 1]), np.sqrt(right[n, 2]), own_right)
-        meant_left = 0.0
-        meant_right = 0.0
+        looked_up(table, np.sqrt(left[n, 0]), np.sqrt(left[n, 1]), np.sqrt(left[n, 2]), wanted[0])
+        looked_up(table, np.sqrt(right[n, 0]), np.sqrt(right[n, 1]), np.sqrt(right[n, 2]), wanted[1])
         for j in range(3):
-            p[j] = own_left[j] if owner[j] == 0 else (own_right[j] if owner[j] == 1 else 0.0)
-            meant_left += left_sees[j] * (share * own_left[j] + (1.0 - share) * p[j])
-            meant_right += right_sees[j] * (share * own_right[j] + (1.0 - share) * p[j])
-        for _turn in range(3):
-            _balance(p, meant_left, meant_right, left_sees, right_sees, owner)
+            p[j] = wanted[owner[j], j] if owner[j] < 2 else 0.0
+        if _meant(p, wanted, light, meant) > _UNSEEN:
+            for a in range(3):
+                grad[a] = 0.0
+                for b in range(3):
+                    hess[a, b] = 0.0
+            for eye in range(2):
+                _astray(eye, p, wanted, light, meant, ghost_weight, roots, rows)
+                _squares(eye, rows, p, wanted, grad, hess)
+            _move(p, grad, hess, top, _LEAST_DAMPING)
         for j in range(3):
             out[n, j] = p[j]
 
 
-@njit(nogil=True, cache=True)
-def _balance(
+@njit(nogil=True, cache=True, error_model="numpy")
+def _meant(p: Values, wanted: Values, light: Values, meant: Values) -> float:
+    """Fill `meant` (2, 4): fused X, Y, Z of each eye's colour, and how bright that eye should see it.
+
+    Return how far from the last p is, as a share of it, for the eye where that is more.
+    """
+    worst = 0.0
+    for eye in range(2):
+        for i in range(4):
+            share = 0.0
+            for j in range(3):
+                each = light[0, i, j] + light[1, i, j] if i < 3 else light[eye, i, j]
+                share += each * wanted[eye, j]
+            meant[eye, i] = share
+        off = 0.0
+        for j in range(3):
+            off += light[eye, 3, j] * (p[j] - wanted[eye, j])
+        worst = max(worst, abs(off) / (meant[eye, 3] + _BLACK))
+    far: float = worst
+    return far
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _astray(
+    eye: int,
     p: Values,
-    meant_left: float,
-    meant_right: float,
-    left_sees: Values,
-    right_sees: Values,
-    owner: NDArray[np.int64],
+    wanted: Values,
+    light: Values,
+    meant: Values,
+    ghost_weight: float,
+    roots: Table,
+    rows: Values,
 ) -> None:
-    """Change each eye's own channels by one amount, so that both eyes get the brightness meant for them."""
-    short_left = meant_left
-    short_right = meant_right
+    """Fill `rows` (4, 3): times (p - wanted) they are L*, a*, b* and weighted L* that one eye's light is off.
+
+    Secants, not tangents: of what is dark a tangent would tell far too much.
+    """
+    x = _rate(eye, 0, p, wanted, light, meant, roots)
+    y = _rate(eye, 1, p, wanted, light, meant, roots)
+    z = _rate(eye, 2, p, wanted, light, meant, roots)
+    own = 116.0 * np.sqrt(ghost_weight) * _rate(eye, 3, p, wanted, light, meant, roots)
     for j in range(3):
-        short_left -= left_sees[j] * p[j]
-        short_right -= right_sees[j] * p[j]
-    ll = 1e-6
-    lr = 0.0
-    rl = 0.0
-    rr = 1e-6
+        rows[0, j] = 116.0 * y * light[eye, 1, j]
+        rows[1, j] = 500.0 * (x * light[eye, 0, j] - y * light[eye, 1, j])
+        rows[2, j] = 200.0 * (y * light[eye, 1, j] - z * light[eye, 2, j])
+        rows[3, j] = own * light[eye, 3, j]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _rate(eye: int, i: int, p: Values, wanted: Values, light: Values, meant: Values, roots: Table) -> float:
+    """By how much f of signal i changes for each unit of light astray."""
+    more = 0.0
     for j in range(3):
-        short = short_left if owner[j] == 0 else short_right
-        if owner[j] == 2 or (short < 0.0 and p[j] <= 0.0) or (short > 0.0 and p[j] >= 1.0):
-            continue
-        if owner[j] == 0:
-            ll += left_sees[j]
-            rl += right_sees[j]
-        else:
-            lr += left_sees[j]
-            rr += right_sees[j]
-    det = ll * rr - lr * rl
-    more_left = (rr * short_left - lr * short_right) / det
-    more_right = (ll * short_right - rl * short_left) / det
-    for j in range(3):
-        if owner[j] != 2:
-            more = more_left if owner[j] == 0 else more_right
-            p[j] = min(max(p[j] + more, 0.0), 1.0)
+        more += light[eye, i, j] * (p[j] - wanted[eye, j])
+    aim = meant[eye, i]
+    f = lightness(aim, roots)
+    if abs(more) > 1e-4:
+        rate = (lightness(aim + more, roots) - f) / more
+    else:
+        rate = 1.0 / (3.0 * f * f) if aim > _KNEE else _SLOPE
+    if i == 3 and more < 0.0:
+        rate *= _DIMMED
+    each: float = rate
+    return each
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _squares(eye: int, rows: Values, p: Values, wanted: Values, grad: Values, hess: Values) -> None:
+    """Add the squares of `rows` times (p - wanted) to gradient and matrix."""
+    for i in range(4):
+        r = rows[i, 0]
+        g = rows[i, 1]
+        b = rows[i, 2]
+        off = r * (p[0] - wanted[eye, 0]) + g * (p[1] - wanted[eye, 1]) + b * (p[2] - wanted[eye, 2])
+        grad[0] += r * off
+        grad[1] += g * off
+        grad[2] += b * off
+        hess[0, 0] += r * r
+        hess[0, 1] += r * g
+        hess[0, 2] += r * b
+        hess[1, 1] += g * g
+        hess[1, 2] += g * b
+        hess[2, 2] += b * b
+    hess[1, 0] = hess[0, 1]
+    hess[2, 0] = hess[0, 2]
+    hess[2, 1] = hess[1, 2]

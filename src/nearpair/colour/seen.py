@@ -53,6 +53,16 @@ def fused(display: FilteredDisplay) -> Signals:
     return share_of_white(display.left + display.right)
 
 
+def light_of_each_eye(display: FilteredDisplay) -> Signals:
+    """What R, G and B give through each filter, (2, 4, 3): for each eye shares of X, Y, Z and of brightness.
+
+    X, Y, Z are shares of the fused white, so that both eyes together make `fused`; left eye first.
+    """
+    white = (display.left + display.right).sum(axis=1, keepdims=True)
+    eyes = zip((display.left, display.right), brightness(display), strict=True)
+    return np.stack([np.vstack([through / white, own]) for through, own in eyes])
+
+
 def of_one_eye(through: Signals, bare: Signals) -> Signals:
     """X, Y, Z of one eye as shares of white, (3, 3), by the rule for filters that leave no colour."""
     least = _LEAST_COLOUR * bare[1].sum()

@@ -83,6 +83,13 @@ FORMS: tuple[Form, ...] = (
         ".mpo",
     ),
     Form(
+        "heif",
+        "both pictures in one HEIF file, told to be a stereo pair (ISO/IEC 23008-12, entity group ster)",
+        "a headset or a program that takes such files; others show the left picture",
+        ".heic",
+        "heic",
+    ),
+    Form(
         "left-right",
         "both pictures at full size, one file for each eye",
         "a headset or a program that takes one picture for each eye",

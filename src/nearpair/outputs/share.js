@@ -7,7 +7,8 @@ const motion = document.querySelector(".motion");
 const slider = document.getElementById("place");
 const play = document.getElementById("play");
 const hint = document.getElementById("hint");
-const pictures = [...document.querySelectorAll("img")];
+const pictures = [...document.querySelectorAll("img:not(.made)")];
+const made = Object.fromEntries([...document.querySelectorAll(".made")].map((img) => [img.dataset.view, img]));
 let mode = "", playing = false, began = 0, anaglyphs = {};
 
 // light of every code of sRGB (IEC 61966-2-1), and back in steps finer than a code
@@ -33,6 +34,16 @@ function pixels(picture) {
 }
 
 function anaglyph(name) {
+  if (made[name]) {
+    // decoded when it is first looked at
+    made[name].decode().then(() => {
+      if (mode !== name) return;
+      size(data.width, data.height);
+      paint.drawImage(made[name], 0, 0, data.width, data.height);
+      document.body.dataset.drawn = name;
+    });
+    return;
+  }
   if (!anaglyphs[name]) {
     const left = pixels(pictures[0]), right = pixels(pictures[pictures.length - 1]).data;
     const mixed = left.data;

@@ -6,11 +6,13 @@ from pathlib import Path
 from PIL import Image
 
 from nearpair.frames.multipicture import multipicture
+from nearpair.frames.stereoheif import need_heif, stereo_heif
 from nearpair.frames.write import write_jpeg
 from nearpair.shoot.atomic import replacing, write_whole
 from nearpair.shoot.forms_still import QUALITY
 from nearpair.shoot.material import Material, View
 
+_HEIF_QUALITY = 90
 EYES = ("left.jpg", "right.jpg")
 
 
@@ -24,6 +26,14 @@ def multipicture_form(material: Material, path: Path) -> list[str]:
             "The stereo base is not known in mm, and the file says so; give --base when you make the shoot."
         ]
     return [f"The stereo base in it is {base_mm:.3g} mm."]
+
+
+def heif_form(material: Material, path: Path) -> list[str]:
+    """Both pictures in one HEIF file, as a stereo pair."""
+    need_heif()
+    pair = material.sized(floating=True)
+    write_whole(path, stereo_heif(pair.left, pair.right, _HEIF_QUALITY, material.profile, material.carried))
+    return ["Its colours have half the resolution, as decoders in phones and headsets want them."]
 
 
 def left_right_form(material: Material, path: Path) -> list[str]:

@@ -43,6 +43,7 @@ MAKERS: dict[str, Maker] = {
     "checkerboard": Maker(forms_still.checkerboard_form),
     "card": Maker(forms_printed.card_form, uses=("size_px", "paper")),
     "multi-picture": Maker(forms_files.multipicture_form),
+    "heif": Maker(forms_files.heif_form),
     "left-right": Maker(forms_files.left_right_form, forms_files.EYES),
     "gltf": Maker(forms_solid.gltf_form),
     "stl": Maker(forms_solid.stl_form),

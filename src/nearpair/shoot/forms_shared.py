@@ -7,10 +7,12 @@ import numpy as np
 from PIL import Image
 
 from nearpair.errors import PairError
-from nearpair.outputs.page import PageText, share_page
+from nearpair.outputs.anaglyph import MATRICES, anaglyph
+from nearpair.outputs.page import Mixing, PageText, kinds_of_glasses, share_page
 from nearpair.shoot.atomic import write_whole
 from nearpair.shoot.exporting import GAP_SHARE
-from nearpair.shoot.material import Material, View
+from nearpair.shoot.glassesfile import glasses_named
+from nearpair.shoot.material import Material, Sized, View
 from nearpair.shoot.rebasing import ready
 
 _WIDEST_PX, _WIDEST_BETWEEN_PX = 1400, 700
@@ -29,12 +31,25 @@ def page_form(material: Material, path: Path) -> list[str]:
         _jpeg(pair.right, _QUALITY, material.profile),
     ]
     about = material.about
-    text = PageText(about.caption, about.creator, about.alt, material.ready.decisions.colour.glasses)
-    page = share_page(jpegs, (height, width), text, GAP_SHARE, material.far_share)
+    text = PageText(about.caption, about.creator, about.alt)
+    page = share_page(jpegs, (height, width), text, _mixing(material, pair), GAP_SHARE, material.far_share)
     write_whole(path, page.encode())
     if not about.alt:
         notes.append("Say what it shows with --alt, for those who cannot see it.")
     return [f"One file of {len(page) / 1e6:.1f} MB; it fetches nothing when it is opened.", *notes]
+
+
+def _mixing(material: Material, pair: Sized) -> Mixing:
+    """Anaglyphs by the shoot's method for all kinds of glasses: as pictures, unless the page can mix them."""
+    colour = material.ready.decisions.colour
+    glasses = glasses_named(colour.glasses)
+    kinds = {} if colour.method in MATRICES else kinds_of_glasses(glasses)
+    made = {}
+    for number, (name, kind) in enumerate(kinds.items()):
+        material.progress("mixing anaglyphs", number, len(kinds))
+        mixed = np.asarray(anaglyph(pair.left, pair.right, kind, colour.method), np.uint8)
+        made[name] = _jpeg(mixed, _QUALITY, material.profile)
+    return Mixing(glasses, colour.method, made)
 
 
 def _between(material: Material, widest_px: int) -> tuple[list[View], list[str]]:
