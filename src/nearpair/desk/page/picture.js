@@ -32,6 +32,8 @@ export class Picture {
     this.drawn = 0;
     this.wanted = false;
     this.first = 0;
+    /** @type {(() => void) | null} */ this.ondrawn = null;
+    /** @type {(() => void) | null} */ this.onsized = null;
     new ResizeObserver(() => this.resize()).observe(canvas);
   }
 
@@ -40,16 +42,13 @@ export class Picture {
     this.canvas.width = Math.max(1, Math.round(this.canvas.clientWidth * scale));
     this.canvas.height = Math.max(1, Math.round(this.canvas.clientHeight * scale));
     if (this.fitted) this.fit();
+    this.onsized?.();
     this.redraw();
   }
 
   /** @param {any} pair what the desk tells of the mounted pair @param {Float32Array} map */
   show(pair, map) {
     const isNew = !this.pair || this.pair.size_px.join() !== pair.size_px.join();
-    if (!this.pair || this.pair.key !== pair.key) {
-      for (const { texture } of this.tiles.values()) if (texture) this.composite.forget(texture);
-      this.tiles.clear();
-    }
     this.pair = pair;
     this.map = map;
     this.hand = { ...STILL };
@@ -71,10 +70,11 @@ export class Picture {
     this.redraw();
   }
 
-  /** One pixel of the picture on one of the canvas, on whole pixels so that none is mixed. */
-  exact() {
-    const [x, y] = [this.view.x, this.view.y], [width, height] = this.room;
-    this.view = { x: Math.round(x - width / 2) + width / 2, y: Math.round(y - height / 2) + height / 2, zoom: 1 };
+  /** One pixel of the picture on `zoom` of the canvas, on whole pixels so that none is mixed.
+   *  @param {number[]} [about] the place in the middle @param {number} [zoom] whole */
+  exact(about = [this.view.x, this.view.y], zoom = 1) {
+    const whole = (v, room) => (Math.round(v * zoom - room / 2) + room / 2) / zoom, [width, height] = this.room;
+    this.view = { x: whole(about[0], width), y: whole(about[1], height), zoom };
     this.fitted = false;
     this.redraw();
   }
@@ -137,8 +137,9 @@ export class Picture {
     this.composite.clear();
     if (!this.pair) return;
     const size = this.room;
+    this.complete = true;
     const looks = this.#eyes(size);
-    const exact = this.view.zoom === 1 && this.still && Number.isInteger(this.view.x - size[0] / 2);
+    const exact = this.#unmixed(size);
     looks.forEach((what, eye) => {
       if (eye === 1 && looks[0] === looks[1]) return;
       this.composite.eye(/** @type {0 | 1} */ (eye), this.#tilesOf(what, eye === 1, size), exact, size);
@@ -170,8 +171,16 @@ export class Picture {
     if (this.look === "glasses" && !this.mixture && this.still) {
       this.#tilesOf(this.mixed, false, size);
       if (this.complete) return [this.mixed, this.mixed];
+      this.complete = true;
     }
     return ["left", "right"];
+  }
+
+  /** Whether each pixel of the pictures falls on whole ones of the canvas. */
+  #unmixed([width]) {
+    const { zoom, x } = this.view, { shift_px, ...rest } = this.hand;
+    const unturned = Object.entries(rest).every(([name, value]) => value === STILL[name]);
+    return Number.isInteger(zoom) && unturned && Number.isInteger(shift_px) && Number.isInteger(x * zoom - width / 2);
   }
 
   get still() { return Object.keys(STILL).every((name) => this.hand[name] === STILL[name]); }
@@ -193,7 +202,6 @@ export class Picture {
   #tilesOf(what, moves, size) {
     const finest = Math.min(this.pair.levels - 1, Math.max(0, Math.floor(-Math.log2(this.view.zoom) + 0.01)));
     const placed = [];
-    this.complete = true;
     const levels = [this.pair.levels - 1, finest + 1, finest].filter((l, k, all) => l < this.pair.levels && all.indexOf(l) === k);
     for (const level of levels) {
       const step = TILE_PX * 2 ** level, [height, width] = this.pair.size_px;
@@ -204,7 +212,7 @@ export class Picture {
       for (let row = from(this.view.y, reach[1]); row <= to(this.view.y, reach[1], height); row++) {
         for (let column = from(this.view.x, reach[0]); column <= to(this.view.x, reach[0], width); column++) {
           if (level === finest + 1 && level !== this.pair.levels - 1) {
-            if (!this.tiles.has(`${what}/${level}/${column}-${row}`)) continue;
+            if (!this.tiles.has(this.#name(what, level, column, row))) continue;
           }
           const texture = this.#tile(what, level, column, row);
           if (!texture && level === finest) this.complete = false;
@@ -225,14 +233,16 @@ export class Picture {
   }
 
   #tile(what, level, column, row) {
-    const name = `${what}/${level}/${column}-${row}`;
+    const name = this.#name(what, level, column, row);
     const known = this.tiles.get(name);
     if (known) { known.used = performance.now(); return known.texture; }
     const entry = { texture: null, used: performance.now() };
     this.tiles.set(name, entry);
-    this.#load(`/picture/${this.pair.key}/${name}.png`, name, entry);
+    this.#load(`/picture/${name}.png`, name, entry);
     return null;
   }
+
+  #name(what, level, column, row) { return `${this.pair.key}/${what}/${level}/${column}-${row}`; }
 
   async #load(address, name, entry) {
     try {
