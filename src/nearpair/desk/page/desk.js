@@ -3,6 +3,7 @@
 import { decide, listen, publish, readMap, readState, run, sort, stop } from "./api.js";
 import { History } from "./history.js";
 import { loupe } from "./loupe.js";
+import { maps } from "./maps.js";
 import { cuts, drawCuts, drawProfile } from "./marks.js";
 import { LOOKS, Picture, STILL } from "./picture.js";
 import { arcmin, made, signed } from "./words.js";
@@ -315,6 +316,7 @@ function lookAt(look) {
     lookAt.timer = setInterval(() => { picture.rock = 1 - picture.rock; picture.redraw(); }, 700);
   } else if (look === "rocking") { picture.rock = 0.5; }
   picture.redraw();
+  tell("looked");
 }
 
 function pointing(canvas) {
@@ -368,7 +370,7 @@ function keyed(event) {
 }
 
 setUp();
-const lent = { loupe: loupe(desk) };
+const lent = { loupe: loupe(desk), maps: maps(desk) };
 parts = Object.values(lent);
 inTurn(async () => {
   await refresh();

@@ -8,8 +8,9 @@ const MOST_TILES = 240;
 
 export const LOOKS = {
   glasses: "Through glasses", left: "Left eye", right: "Right eye", rocking: "Rocking",
-  parallel: "Parallel", crossed: "Crossed", depth: "Depth",
+  parallel: "Parallel", crossed: "Crossed", depth: "Depth", focus: "Focus",
 };
+const MAPS = ["depth", "focus"];
 
 /** What a hand did since the pair was mounted: the same as `[adjust]` in shoot.toml. */
 export const STILL = { shift_px: 0, raise_px: 0, turn_deg: 0, scale: 1 };
@@ -27,6 +28,7 @@ export class Picture {
     this.hand = { ...STILL };
     this.view = { x: 0, y: 0, zoom: 1 };
     this.rock = 0;
+    this.over = 1;  // share of a map that lies over the picture
     /** @type {Map<string, {texture: WebGLTexture | null, used: number}>} */
     this.tiles = new Map();
     this.drawn = 0;
@@ -142,14 +144,15 @@ export class Picture {
     const exact = this.#unmixed(size);
     looks.forEach((what, eye) => {
       if (eye === 1 && looks[0] === looks[1]) return;
-      this.composite.eye(/** @type {0 | 1} */ (eye), this.#tilesOf(what, eye === 1, size), exact, size);
+      this.composite.eye(/** @type {0 | 1} */ (eye), this.#tilesOf(what, what === "right", size), exact, size);
     });
     const [x, y, w, h] = this.pair.mounting.crop_px;
     const corner = (px, py) => this.#clip(px, py, size);
     const [x0, y0] = corner(x, y + h), [x1, y1] = corner(x + w, y);
     const masks = (this.pair.mounting.floating_px || [0, 0]).map((m) => (2 * m * this.view.zoom) / size[0]);
     const how = { mixture: null, share: 0, crop: [x0, y0, x1, y1], masks, around: this.beside ? -1 : 0.35, box: [0, 0, ...size] };
-    if (looks[0] !== "left") this.composite.mix({ ...how, masks: [0, 0] });
+    if (MAPS.includes(this.look)) this.composite.mix({ ...how, masks: [0, 0], share: this.over });
+    else if (looks[0] !== "left") this.composite.mix({ ...how, masks: [0, 0] });
     else if (this.look === "glasses") this.composite.mix({ ...how, mixture: this.mixture ?? this.instead });
     else if (this.look === "right") this.composite.mix({ ...how, share: 1 });
     else if (this.look === "rocking") this.composite.mix({ ...how, share: this.rock });
@@ -167,7 +170,7 @@ export class Picture {
 
   /** Which pictures are drawn for the two eyes. */
   #eyes(size) {
-    if (this.look === "depth") return ["depth", "depth"];
+    if (MAPS.includes(this.look)) return ["left", this.look];
     if (this.look === "glasses" && !this.mixture && this.still) {
       this.#tilesOf(this.mixed, false, size);
       if (this.complete) return [this.mixed, this.mixed];
@@ -202,7 +205,7 @@ export class Picture {
   #tilesOf(what, moves, size) {
     const finest = Math.min(this.pair.levels - 1, Math.max(0, Math.floor(-Math.log2(this.view.zoom) + 0.01)));
     const placed = [];
-    const levels = [this.pair.levels - 1, finest + 1, finest].filter((l, k, all) => l < this.pair.levels && all.indexOf(l) === k);
+    const levels = [this.pair.levels - 1, Math.max(finest, this.pair.at_once), finest + 1, finest].filter((l, k, all) => l < this.pair.levels && all.indexOf(l) === k);
     for (const level of levels) {
       const step = TILE_PX * 2 ** level, [height, width] = this.pair.size_px;
       const reach = [size[0] / 2 / this.view.zoom, size[1] / 2 / this.view.zoom];
@@ -211,7 +214,7 @@ export class Picture {
       const to = (v, r, most) => Math.min(Math.ceil(most / step) - 1, Math.floor((v + r + margin) / step));
       for (let row = from(this.view.y, reach[1]); row <= to(this.view.y, reach[1], height); row++) {
         for (let column = from(this.view.x, reach[0]); column <= to(this.view.x, reach[0], width); column++) {
-          if (level === finest + 1 && level !== this.pair.levels - 1) {
+          if (level === finest + 1 && level !== this.pair.levels - 1 && level !== this.pair.at_once) {
             if (!this.tiles.has(this.#name(what, level, column, row))) continue;
           }
           const texture = this.#tile(what, level, column, row);
