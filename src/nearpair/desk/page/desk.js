@@ -1,6 +1,7 @@
 // The page: what the desk tells becomes controls, what a person does becomes decisions.
 
 import { decide, listen, publish, readMap, readState, run, sort, stop } from "./api.js";
+import { before } from "./before.js";
 import { History } from "./history.js";
 import { loupe } from "./loupe.js";
 import { maps } from "./maps.js";
@@ -20,6 +21,8 @@ const REMOUNTS = new Set(["window", "pair", "aspect", "floating", "base_share", 
 
 let state = null;
 let picture = null;
+let shown = null;  // what is mounted, as it is shown
+let map = null;
 let changed = 0;
 let jobNumber = -1;
 let waiting = null;
@@ -33,7 +36,7 @@ let clicked = 0;  // px that a click moved the window by, until the pair is moun
 const desk = {
   get state() { return state; }, get picture() { return picture; },
   get busy() { return turns > 0 || remounts || clicked !== 0; },
-  change: (changes) => change(changes), say: (text) => say(text), inTurn: (work) => inTurn(work), heard: (job) => heardJob(job),
+  change: (changes) => change(changes), say: (text) => say(text), put: (told) => { put(told); tell("moved"); }, preview: () => preview(), shown: () => shown, inTurn: (work) => inTurn(work), heard: (job) => heardJob(job),
 };
 /** @type {any[]} */ let parts = [];
 const tell = (what, ...told) => parts.forEach((part) => part[what]?.(...told));
@@ -67,20 +70,29 @@ async function draw() {
   drawControls();
   if (state.pair) {
     if (!picture) { picture = new Picture($("canvas")); picture.ondrawn = mark; }
-    picture.mixture = state.mixtures[state.decisions.colour.method] ?? null;
-    picture.instead = state.mixtures["half-colour"];
-    picture.mixed = state.mixed;
-    if (!picture.pair || picture.pair.key !== state.pair.key) {
+    if (shown?.pair.key !== state.pair.key) {
       const [rows, columns] = state.pair.map.size_px;
-      picture.show(state.pair, await readMap(state.pair.key, rows * columns));
+      map = await readMap(state.pair.key, rows * columns);
       clicked = 0;
-    } else picture.pair = state.pair;
+    }
+    const { pair, decisions, mixed, mixtures } = state;
+    shown = { pair, map, decisions, mixed, mixture: mixtures[decisions.colour.method] ?? null, instead: mixtures["half-colour"] };
+    put(shown);
     preview();
     under(null);
   }
   drawNumbers();
   drawResults();
   tell("stated");
+}
+
+/** Show a pair and its anaglyph: the one that is mounted, or an earlier one. @param {any} told */
+function put({ pair, map: depth, mixture, instead, mixed }) {
+  Object.assign(picture, { mixture, instead, mixed });
+  if (picture.pair?.key === pair.key) picture.pair = pair;
+  else picture.show(pair, depth);
+  picture.hand = { ...STILL };
+  picture.redraw();
 }
 
 function drawCard() {
@@ -370,7 +382,7 @@ function keyed(event) {
 }
 
 setUp();
-const lent = { loupe: loupe(desk), maps: maps(desk) };
+const lent = { loupe: loupe(desk), maps: maps(desk), before: before(desk) };
 parts = Object.values(lent);
 inTurn(async () => {
   await refresh();

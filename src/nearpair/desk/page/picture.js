@@ -143,8 +143,8 @@ export class Picture {
     const looks = this.#eyes(size);
     const exact = this.#unmixed(size);
     looks.forEach((what, eye) => {
-      if (eye === 1 && looks[0] === looks[1]) return;
-      this.composite.eye(/** @type {0 | 1} */ (eye), this.#tilesOf(what, what === "right", size), exact, size);
+      const alone = eye === 1 && looks[0] === looks[1];  // then nothing of what was there before may stay
+      this.composite.eye(/** @type {0 | 1} */ (eye), alone ? [] : this.#tilesOf(what, what === "right", size), exact, size);
     });
     const [x, y, w, h] = this.pair.mounting.crop_px;
     const corner = (px, py) => this.#clip(px, py, size);
@@ -229,8 +229,13 @@ export class Picture {
   #placeTile(level, column, row, moves, size) {
     const unit = 2 ** level, [height, width] = this.pair.size_px;
     const x0 = column * TILE_PX, y0 = row * TILE_PX;
-    const x1 = Math.min(x0 + TILE_PX, Math.ceil(width / unit)), y1 = Math.min(y0 + TILE_PX, Math.ceil(height / unit));
-    const at = (x, y) => this.#clip(...(moves ? this.#moved(x * unit, y * unit) : [x * unit, y * unit]), size);
+    // a size is the whole picture, rounded up: its px are a little less than `unit` wide
+    const wide = Math.ceil(width / unit), high = Math.ceil(height / unit);
+    const x1 = Math.min(x0 + TILE_PX, wide), y1 = Math.min(y0 + TILE_PX, high);
+    const at = (x, y) => {
+      const place = [(x * width) / wide, (y * height) / high];
+      return this.#clip(...(moves ? this.#moved(place[0], place[1]) : place), size);
+    };
     const [ox, oy] = at(x0, y0), [rx, ry] = at(x1, y0), [dx, dy] = at(x0, y1);
     return [rx - ox, ry - oy, 0, dx - ox, dy - oy, 0, ox, oy, 1];
   }
