@@ -7,11 +7,18 @@ import os
 import shutil
 import sys
 from pathlib import Path
+from shutil import copytree
 
 import pytest
 
 if (helpers := str(Path(__file__).parents[1])) not in sys.path:
     sys.path.insert(0, helpers)
+
+from nearpair.desk.serve import serving
+from nearpair.desk.session import Session
+from support.desk import finished
+from support.desk_page import Desk
+from support.tiny import shells
 
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 FLAGS = (
@@ -45,3 +52,26 @@ def browser():
         opened = playwright.chromium.launch(executable_path=program, args=list(FLAGS))
         yield opened
         opened.close()
+
+
+@pytest.fixture(scope="session")
+def card(tmp_path_factory):
+    return shells(tmp_path_factory.mktemp("card"))
+
+
+@pytest.fixture(scope="session")
+def made(card, tmp_path_factory):
+    return finished(tmp_path_factory, card)
+
+
+@pytest.fixture
+def shoot(made, tmp_path):
+    return copytree(made, tmp_path / "shells")
+
+
+@pytest.fixture
+def desk(browser, shoot):
+    with serving(Session(shoot)) as address:
+        opened = Desk(browser, address)
+        yield opened.wait("window.desk?.picture?.first > 0")
+        opened.context.close()

@@ -300,7 +300,7 @@ def test_a_port_that_is_taken_is_told(session):
 def test_masks_of_a_floating_window_are_in_the_exact_anaglyph(session, shoot):
     import msgspec
 
-    pair = session.shown()
+    pair = session.pictures.whole()
     x, _, width, _ = pair.mounting.crop_px
     floating = msgspec.structs.replace(pair.mounting, floating_px=(7, 5))
     from dataclasses import replace

@@ -16,12 +16,12 @@ from starlette.routing import Route
 
 from nearpair.desk.jobs import BusyError
 from nearpair.desk.session import Session
-from nearpair.desk.state import MIXED, Decide, Publish, Run, outputs, state_of
-from nearpair.desk.tiles import png, tile
+from nearpair.desk.state import Decide, Publish, Run, outputs, state_of
+from nearpair.desk.tiles import png
 from nearpair.errors import NearpairError
 from nearpair.shoot.deciding import ChangedMeanwhileError, Overrides
+from nearpair.shoot.preview import Plane
 from nearpair.shoot.run import STAGES
-from nearpair.shoot.showing import Shown
 
 _PROOF_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
 _FRAME_PX = 480
@@ -50,6 +50,7 @@ def app_for(session: Session) -> Starlette:
             Route("/stop", desk.stop, methods=["POST"]),
             Route("/picture/{key}/{what}/{level:int}/{column:int}-{row:int}.png", desk.tile),
             Route("/map/{key}", desk.map),
+            Route("/map/{key}/focus", desk.focus_map),
             Route("/out/{name:path}", desk.out),
             Route("/proof", desk.proof),
         ],
@@ -130,30 +131,21 @@ class _Desk:
         return _json(self._session.jobs.status())
 
     async def tile(self, request: Request) -> Response:
+        """A piece of a picture: of an eye, an anaglyph, or a map in colours."""
         asked = request.path_params
-        pair = await self._pair(asked["key"])
-        what, where = asked["what"], (asked["level"], asked["column"], asked["row"])
-        picture = {"left": pair.left, "right": pair.right, "depth": None}.get(what, ())
-        if what.startswith(MIXED):
-            digest = what.removeprefix(MIXED)
-            picture = await run_in_threadpool(self._session.mixed, pair, digest) or ()
-        if picture == ():
-            raise HTTPException(404)
-        piece = await run_in_threadpool(tile, pair, picture, *where)
+        where = (asked["level"], asked["column"], asked["row"])
+        piece = await run_in_threadpool(self._session.pictures.piece, asked["key"], asked["what"], *where)
         if piece is None:
             raise HTTPException(404)
         return Response(piece, media_type="image/png", headers=_KEPT)
 
     async def map(self, request: Request) -> Response:
-        """Parallax (float32, little-endian, row by row), NaN where unknown."""
-        pair = await self._pair(request.path_params["key"])
-        return Response(pair.parallax.astype("<f4").tobytes(), media_type="application/octet-stream")
+        """Parallax of the crop (float32, little-endian, row by row), NaN where unknown."""
+        return _values(await run_in_threadpool(self._session.pictures.map_of, request.path_params["key"]))
 
-    async def _pair(self, key: str) -> Shown:
-        pair = await run_in_threadpool(self._session.shown)
-        if pair is None or pair.key != key:
-            raise HTTPException(404, "This pair is not there any longer.")
-        return pair
+    async def focus_map(self, request: Request) -> Response:
+        """The sharpest frame, from 0, of each place of the same grid."""
+        return _values(await run_in_threadpool(self._session.pictures.focus_map, request.path_params["key"]))
 
     async def out(self, request: Request) -> Response:
         folder, name = self._session.folder, request.path_params["name"]
@@ -178,6 +170,12 @@ _FRESH = {"cache-control": "no-store"}
 def _from_page(name: str) -> Response:
     kind = {"html": "text/html", "css": "text/css", "js": "text/javascript"}[name.rpartition(".")[2]]
     return Response(_PAGE.joinpath(name).read_bytes(), media_type=kind, headers=_FRESH)
+
+
+def _values(values: Plane | None) -> Response:
+    if values is None:
+        raise HTTPException(404, "This pair is not there any longer.")
+    return Response(values.astype("<f4").tobytes(), media_type="application/octet-stream", headers=_KEPT)
 
 
 def _json(value: Any, status: int = 200) -> Response:

@@ -2,10 +2,10 @@
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from threading import Lock
 
 from nearpair.colour.glasses import GLASSES
 from nearpair.desk.jobs import Jobs, Status
+from nearpair.desk.pictures import Pictures
 from nearpair.errors import ShootError
 from nearpair.frames.listing import list_frames
 from nearpair.frames.metadata import read_info
@@ -17,9 +17,9 @@ from nearpair.shoot.deciding import NOTHING, Overrides, decide
 from nearpair.shoot.decisions import load
 from nearpair.shoot.finished import proof_of
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.preview import Bytes
 from nearpair.shoot.publishing import publish
 from nearpair.shoot.run import Look, look, make, run
-from nearpair.shoot.showing import Bytes, Shown, mixed, mixture_key, mounted_last, shown
 
 
 class Session:
@@ -32,10 +32,7 @@ class Session:
         self.look: Look | None = None
         self.closing: Callable[[], bool] = lambda: False
         """Whether the desk is being closed: then nobody is told anything any more."""
-        self._lock = Lock()
-        self._shown: Shown | None = None
-        self._mixing = Lock()
-        self._mixed: tuple[str, tuple[Bytes, ...]] | None = None
+        self.pictures = Pictures(lambda: self.folder)
 
     @property
     def folder(self) -> ShootFolder | None:
@@ -44,31 +41,6 @@ class Session:
             return ShootFolder.open(self.root)
         except ShootError:
             return None
-
-    def shown(self) -> Shown | None:
-        """The mounted pair as pictures, None while there is none; read once for each mounting."""
-        folder = self.folder
-        mounted = None if folder is None else mounted_last(folder)
-        if folder is None or mounted is None:
-            return None
-        with self._lock:
-            if self._shown is None or self._shown.key != mounted.key:
-                self._shown = None  # its memory goes first
-                self._shown = shown(folder, mounted)
-            return self._shown
-
-    def mixed(self, pair: Shown, digest: str) -> tuple[Bytes, ...] | None:
-        """The anaglyph as it is decided now, at every size; None if `digest` is not its `mixture_key`."""
-        folder = self.folder
-        colour = None if folder is None else load(folder.toml).colour
-        if colour is None or mixture_key(colour) != digest:
-            return None
-        with self._mixing:
-            name = f"{pair.key} {digest}"
-            if self._mixed is None or self._mixed[0] != name:
-                self._mixed = None
-                self._mixed = (name, mixed(pair, colour))
-            return self._mixed[1]
 
     def proof(self) -> Proof | None:
         """The proof of the mounted pair, None while there is none."""

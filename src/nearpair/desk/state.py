@@ -6,6 +6,7 @@ from typing import Annotated, Any
 import msgspec
 
 from nearpair.colour.glasses import GLASSES
+from nearpair.desk.maps import legends
 from nearpair.desk.session import Session
 from nearpair.errors import NearpairError
 from nearpair.optics.viewing import Viewing, divergence_limits, mm_to_px, one_degree_limits
@@ -15,10 +16,7 @@ from nearpair.shoot.deciding import revision_of
 from nearpair.shoot.decisions import Decisions, load
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
-from nearpair.shoot.showing import Shown, mixture_key
-
-MIXED = "mixed-"
-"""Beginning of the name of the anaglyph's picture; what it is made for and how comes after it."""
+from nearpair.shoot.showing import Shown, mounted_last
 
 _MODULES = {"video": "av"}
 """What the optional parts of the installation bring."""
@@ -39,15 +37,18 @@ def state_of(session: Session) -> dict[str, Any]:
     if folder is None:
         return told
     try:
-        told |= _decided(folder)
+        told |= _decided(session, folder)
     except NearpairError as error:  # a file edited by hand may be wrong; the page says so
         return {**told, "trouble": {"message": error.message, "remedy": error.remedy}}
     try:
-        pair = session.shown()
+        pair = session.pictures.at_once()
     except NearpairError as error:
         return {**told, "pair": None, "trouble": {"message": error.message, "remedy": error.remedy}}
-    told["pair"] = None if pair is None else _pair(pair, told["decisions"])
     told["proof"] = _proof(session)
+    told["pair"] = None if pair is None else _pair(pair, told["decisions"])
+    mounted = mounted_last(folder)
+    if pair is not None and mounted is not None:
+        told["legends"] = legends(pair, mounted, told["decisions"], session.proof())
     told["files"] = outputs(folder)
     return told
 
@@ -66,7 +67,7 @@ def outputs(folder: ShootFolder) -> list[str]:
     return sorted(path.relative_to(out).as_posix() for path in found)
 
 
-def _decided(folder: ShootFolder) -> dict[str, Any]:
+def _decided(session: Session, folder: ShootFolder) -> dict[str, Any]:
     decisions = load(folder.toml)
     glasses = glasses_named(decisions.colour.glasses)
     return {
@@ -76,7 +77,7 @@ def _decided(folder: ShootFolder) -> dict[str, Any]:
         "methods": METHODS,
         "forms": [{"name": form.name, "what": form.what, "needs": form.needs} for form in usable_forms()],
         "mixtures": {name: matrix(glasses).tolist() for name, matrix in MATRICES.items()},
-        "mixed": MIXED + mixture_key(decisions.colour),
+        "mixed": session.pictures.name_mixture(decisions.colour),
     }
 
 
@@ -86,7 +87,8 @@ def _pair(pair: Shown, decisions: Decisions) -> dict[str, Any]:
         "key": pair.key,
         "stations": pair.stations,
         "size_px": pair.size_px,
-        "levels": len(pair.left),
+        "levels": pair.levels,
+        "at_once": pair.finest,
         "mounting": pair.mounting,
         "adjust": pair.adjust,
         "near_px": pair.near_px,

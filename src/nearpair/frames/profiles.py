@@ -92,6 +92,15 @@ def to_srgb(rgb: NDArray[Kind], profile: bytes | None) -> NDArray[Kind]:
     return np.asarray(moved, dtype=rgb.dtype)
 
 
+def to_srgb_codes(rgb: NDArray[Any], profile: bytes | None) -> NDArray[np.uint8]:
+    """Convert (H, W, 3) uint8 or uint16 pixels with `profile` to sRGB, 8 bit, as screens show it."""
+    seen = to_srgb(rgb, profile)
+    if seen.dtype == np.uint16:
+        # 65535 / 255 = 257, rounded to the nearest code
+        return np.asarray((seen.astype(np.uint32) + 128) // 257, np.uint8)
+    return np.asarray(seen, np.uint8)
+
+
 def _describes_rgb(profile: bytes) -> bool:
     """Check signature, colour space and size in the header (ICC.1:2010, section 7.2)."""
     return len(profile) >= 128 and profile[36:40] == b"acsp" and profile[16:20] == b"RGB "

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from nearpair.colour.glasses import Glasses
 from nearpair.frames.metadata import FrameInfo
-from nearpair.frames.profiles import read_profile, srgb_profile, to_srgb
+from nearpair.frames.profiles import read_profile, srgb_profile, to_srgb_codes
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_jpeg
 from nearpair.outputs.anaglyph import METHODS, anaglyph
@@ -96,8 +96,4 @@ def pair_as_seen(shoot: ShootFolder) -> tuple[NDArray[np.uint8], NDArray[np.uint
 
 def as_seen(path: Path) -> NDArray[np.uint8]:
     """A TIFF of a shoot in sRGB, 8 bit (H, W, 3)."""
-    rgb = to_srgb(read_tiff(path), read_profile(path))
-    if rgb.dtype == np.uint16:
-        # 65535 / 255 = 257, rounded to the nearest code
-        return np.asarray((rgb.astype(np.uint32) + 128) // 257, np.uint8)
-    return np.asarray(rgb, np.uint8)
+    return to_srgb_codes(read_tiff(path), read_profile(path))

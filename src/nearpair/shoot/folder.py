@@ -112,6 +112,11 @@ class ShootFolder:
         """The anaglyph before `nearpair proof --fix`, as the proof's page shows it."""
         return self.cache / "before-fix.jpg"
 
+    @property
+    def preview(self) -> Path:
+        """The mounted pair small, for pages."""
+        return self.cache / "preview.npz"
+
     def view(self, station: str) -> Path:
         """Return the file of the all-in-focus view of a station."""
         return self.root / "views" / f"{safe_name(station)}.tif"

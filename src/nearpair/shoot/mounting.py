@@ -1,6 +1,7 @@
 """The mount stage: two views become a mounted pair and its parallax on disk."""
 
 import math
+from collections.abc import Sequence
 
 import msgspec
 
@@ -14,6 +15,7 @@ from nearpair.pairs.dense import dense
 from nearpair.pairs.mounting import mounted
 from nearpair.pairs.placing import Laid, Placed, allowed_for, floating_sides, parallax_of, place
 from nearpair.pairs.rectify import Rectified
+from nearpair.pixels.luma import Plane
 from nearpair.progress import Progress
 from nearpair.proof.model import Mounting, Residual
 from nearpair.proof.model_capture import LocalShifts
@@ -25,14 +27,12 @@ from nearpair.shoot.levelling import Focused, on_common_rows
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.merging import Merged
+from nearpair.shoot.preview import Lying, Matrix, halved, halvings, keep_preview
 from nearpair.shoot.rebasing import rebased
 from nearpair.shoot.smallviews import focal_px
 from nearpair.shoot.surveying import match_factor
 
 _STEPS = 4
-
-
-Matrix = tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]]
 
 
 class Mounted(msgspec.Struct, frozen=True):
@@ -49,6 +49,11 @@ class Mounted(msgspec.Struct, frozen=True):
     right_matrix: Matrix
     """Right view px → the same, with the window at zero parallax."""
     local: LocalShifts | None = None
+    size_px: tuple[int, int] = (0, 0)
+    """Height and width of the views."""
+    left_frames: tuple[str, ...] = ()
+    """Files of the left station, in shooting order."""
+    left_order: str = "unknown"
 
 
 def mount_pair(
@@ -83,6 +88,8 @@ def mount_pair(
     placed = place(laid, asked.window, asked.aspect_ratio(), allowed_for(decisions.viewing.seen()))
     placed = shifted(laid, placed, asked.aspect_ratio(), hand.shift_px)
     left, right = mounted(views[0], views[1], placed.mount)
+    times = halvings(laid.size_px)
+    small = [halved(view, times) for view in views]
     del views
     seen = rebased(left, right, parallax_of(laid, placed.mount), asked.base_share)
     right, parallax = seen.right, seen.parallax
@@ -90,10 +97,11 @@ def mount_pair(
     progress("mounting the pair", 3, _STEPS)
     focal_map = read_tiff(shoot.focus(pair[0].station.name))
     residual, local = compared(left, right, focal_map, placed.mount.crop_px)
-    for path, picture, member in zip(outputs, (left, right), pair, strict=False):
-        frame = reference_frame(member)
+    frames = [reference_frame(member) for member in pair]
+    profiles = [read_profile(frame.path) for frame in frames]
+    for path, picture, profile, frame in zip(outputs, (left, right), profiles, frames, strict=False):
         with replacing(path) as part:
-            write_tiff(part, picture, read_profile(frame.path), frame)
+            write_tiff(part, picture, profile, frame)
     with replacing(outputs[2]) as part:
         write_float_tiff(part, parallax)
     done = _report(placed, rows, laid, focal_known, residual, floating)
@@ -102,10 +110,34 @@ def mount_pair(
     names = (pair[0].station.name, pair[1].station.name)
     lies = (_rows(left_lies), _rows(placed.mount.right_transform))
     local = local if asked.base_share == 1 else None  # what was reckoned from depth tells nothing anew
-    result = Mounted(key, done, names, hand, *lies, local=local)
+    shot = (tuple(pair[0].report.frames), pair[0].report.order)
+    result = Mounted(key, done, names, hand, *lies, local, laid.size_px, *shot)
     memo.record("mount", key, outputs, msgspec.json.encode(result))
+    if times:
+        _keep_small(shoot, result, small, (left, right), parallax, profiles)
     progress("mounting the pair", _STEPS, _STEPS)
     return result
+
+
+def _keep_small(
+    shoot: ShootFolder,
+    result: Mounted,
+    views: Sequence[Pixels],
+    pair: tuple[Pixels, Pixels],
+    parallax: Plane,
+    profiles: Sequence[bytes | None],
+) -> None:
+    """Keep the pair small for pages, with what lies around it. views: `halved` already; pair: in full."""
+    x, y, width, height = result.mounting.crop_px
+    size_px, matrices = result.size_px, (result.left_matrix, result.right_matrix)
+    times = halvings(size_px)
+    if (
+        result.mounting.base_share != 1.0
+    ):  # around a picture seen from elsewhere there is nothing that fits it
+        size_px, views = (y + height, x + width), [halved(picture, times) for picture in pair]
+        matrices = (((1.0, 0.0, x), (0.0, 1.0, y), (0.0, 0.0, 1.0)),) * 2
+    eyes = [Lying(v, times, m, p) for v, m, p in zip(views, matrices, profiles, strict=True)]
+    keep_preview(shoot.preview, result.key, eyes, size_px, parallax)
 
 
 def _rows(transform: Projective) -> Matrix:

@@ -1,13 +1,12 @@
 """The mounted pair with what lies around its crop, in sRGB and at every size, ready to be shown."""
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
 from nearpair.errors import ShootError
 from nearpair.frames.write import read_tiff
@@ -20,30 +19,29 @@ from nearpair.shoot.exporting import as_seen
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
-from nearpair.shoot.mounting import Matrix, Mounted
+from nearpair.shoot.mounting import Mounted
+from nearpair.shoot.preview import Bytes, Map, Matrix, Plane, read_preview, small_map
 from nearpair.shoot.run import program
 
-Bytes = NDArray[np.uint8]
-Plane = NDArray[np.float32]
-
 _SMALLEST_PX = 256
-_MOST_ROWS = 1000  # that near and far are taken from
-_MAP_LONG_SIDE_PX = 512
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shown:
     """One mounted pair, ready to be shown.
 
-    left, right: both pictures in the coordinates of the left view as it lies, whole, finest first, each next
-    one half the size of the one before. Inside the crop they are the mounted pair to the byte. parallax: map
-    of the crop, reduced by `parallax_factor`, NaN where unknown, in px of the full pictures.
+    left, right: both pictures in the coordinates of the left view as it lies, whole: `size_px` (height,
+    width) halved `finest` times first, each next one half the size of the one before. Not halved, they are
+    inside the crop the mounted pair to the byte. parallax: map of the crop, reduced by `parallax_factor`, NaN
+    where unknown, in px of the full pictures. near_px, far_px: its 1st and 99th percentile.
     """
 
     key: str
     stations: tuple[str, str]
     mounting: Mounting
     adjust: Adjusting
+    size_px: tuple[int, int]
+    finest: int
     left: tuple[Bytes, ...]
     right: tuple[Bytes, ...]
     parallax: Plane
@@ -52,9 +50,18 @@ class Shown:
     far_px: float | None
 
     @property
-    def size_px(self) -> tuple[int, int]:
-        """Height and width of the whole pictures."""
-        return self.left[0].shape[0], self.left[0].shape[1]
+    def levels(self) -> int:
+        """How many sizes there are, those that are too fine to be held included."""
+        return self.finest + len(self.left)
+
+    def held(self, eye: str, level: int) -> Bytes | None:
+        """A picture ("left" or "right") halved so many times; None if it is not held."""
+        pictures = self.left if eye == "left" else self.right
+        return pictures[level - self.finest] if self.finest <= level < self.levels else None
+
+    def coarser(self) -> "Shown":
+        """The same without its largest pictures."""
+        return replace(self, finest=self.finest + 1, left=self.left[1:], right=self.right[1:])
 
 
 def mounted_last(folder: ShootFolder) -> Mounted | None:
@@ -69,16 +76,30 @@ def shown(folder: ShootFolder, mounted: Mounted) -> Shown:
     eyes = zip((folder.left, folder.right), mounted.stations, _matrices(mounted), strict=True)
     with ThreadPoolExecutor(3) as pool:  # decoding and moving leave the other cores alone
         wholes = [pool.submit(_whole, folder, mounted, *eye) for eye in eyes]
-        parallax = read_tiff(folder.parallax)
-        some = parallax[:: max(1, parallax.shape[0] // _MOST_ROWS)]
-        known = some[np.isfinite(some)]
-        near, far = (float(v) for v in np.percentile(known, [1, 99])) if known.size else (None, None)
-        left, right = (_pyramid(whole.result()) for whole in wholes)
-    factor = max(1, -(-max(parallax.shape) // _MAP_LONG_SIDE_PX))
-    middle = factor // 2
-    small = np.ascontiguousarray(parallax[middle::factor, middle::factor], np.float32)
+        told = small_map(read_tiff(folder.parallax))
+        left, right = (pyramid(whole.result()) for whole in wholes)
+    return _shown(mounted, left, right, told, (left[0].shape[0], left[0].shape[1]), 0)
+
+
+def shown_small(folder: ShootFolder, mounted: Mounted) -> Shown | None:
+    """The pair as it was kept small when it was mounted; None where that was not done: it is small itself."""
+    kept = read_preview(folder.preview, mounted.key)
+    if kept is None:
+        return None
+    return _shown(mounted, pyramid(kept.left), pyramid(kept.right), kept.map, kept.size_px, kept.halved)
+
+
+def _shown(
+    mounted: Mounted,
+    left: tuple[Bytes, ...],
+    right: tuple[Bytes, ...],
+    told: Map,
+    size_px: tuple[int, int],
+    finest: int,
+) -> Shown:
     what = (mounted.key, mounted.stations, mounted.mounting, mounted.adjust)
-    return Shown(*what, left, right, small, factor, near, far)
+    depth = (told.parallax, told.factor, told.near_px, told.far_px)
+    return Shown(*what, size_px, finest, left, right, *depth)
 
 
 def _matrices(mounted: Mounted) -> tuple[Matrix, Matrix]:
@@ -98,16 +119,20 @@ def _whole(folder: ShootFolder, mounted: Mounted, pair: Path, station: str, matr
 
 
 def mixed(pair: Shown, colour: ColourDecisions) -> tuple[Bytes, ...]:
-    """The anaglyph of a pair in the place of its left picture, black around the crop, at every size.
-
-    It is what the export stage writes, to the code. Raises NearpairError for glasses that are not known.
-    """
+    """The anaglyph as `nearpair export` writes it, in the place of the left view; around it half-colour."""
     x, y, width, height = pair.mounting.crop_px
+    glasses = glasses_named(colour.glasses)
+    whole = np.zeros_like(pair.left[0])
+    rows = ((0, y), (y, y + height), (y, y + height), (y + height, whole.shape[0]))
+    columns = ((0, None), (0, x), (x + width, None), (0, None))
+    for (top, bottom), (first, last) in zip(rows, columns, strict=True):
+        cut = (slice(top, bottom), slice(first, last))
+        if whole[cut].size:
+            whole[cut] = anaglyph(pair.left[0][cut], pair.right[0][cut], glasses, "half-colour")
     cut = (slice(y, y + height), slice(x, x + width))
     left, right = masked(pair.left[0][cut], pair.right[0][cut], pair.mounting.floating_px)
-    whole = np.zeros_like(pair.left[0])
-    whole[cut] = anaglyph(left, right, glasses_named(colour.glasses), colour.method)
-    return _pyramid(whole)
+    whole[cut] = anaglyph(left, right, glasses, colour.method)
+    return pyramid(whole)
 
 
 def mixture_key(colour: ColourDecisions) -> str:
@@ -130,7 +155,8 @@ def _laid(view: Bytes, matrix: Matrix, size: tuple[int, int]) -> Bytes:
     return np.ascontiguousarray(laid, np.uint8)
 
 
-def _pyramid(picture: Bytes) -> tuple[Bytes, ...]:
+def pyramid(picture: Bytes) -> tuple[Bytes, ...]:
+    """A picture at every size that a page asks for, each half as large as the one before."""
     levels = [picture]
     while max(levels[-1].shape[:2]) > _SMALLEST_PX:
         height, width = levels[-1].shape[:2]

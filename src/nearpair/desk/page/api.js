@@ -26,13 +26,18 @@ export const publish = (forms) => ask("/publish", { forms });
 export const sort = () => ask("/sort", {});
 export const stop = () => ask("/stop", {});
 
-/** @param {string} key @param {number} count @returns {Promise<Float32Array>} */
-export async function readMap(key, count) {
-  const answer = await fetch(`/map/${key}`);
-  const values = new Float32Array(await answer.arrayBuffer());
-  if (!answer.ok || values.length !== count) throw new Error("The depth map does not fit the pair.");
-  return values;
+/** @param {string} path @param {number} count @param {string} fault */
+async function readValues(path, count, fault) {
+  const answer = await fetch(path);
+  const data = await answer.arrayBuffer();
+  if (!answer.ok || data.byteLength !== 4 * count) throw new Error(fault);
+  return new Float32Array(data);
 }
+
+/** Parallax of the crop. @param {string} key @param {number} count */
+export const readMap = (key, count) => readValues(`/map/${key}`, count, "The depth map does not fit the pair.");
+/** The sharpest frame of each place, from 0. @param {string} key @param {number} count */
+export const readFocus = (key, count) => readValues(`/map/${key}/focus`, count, "The focus map does not fit the pair.");
 
 /** @param {(told: {job: any, changed: number}) => void} heard */
 export function listen(heard) {

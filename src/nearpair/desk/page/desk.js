@@ -1,7 +1,10 @@
 // The page: what the desk tells becomes controls, what a person does becomes decisions.
 
 import { decide, listen, publish, readMap, readState, run, sort, stop } from "./api.js";
+import { before } from "./before.js";
 import { History } from "./history.js";
+import { loupe } from "./loupe.js";
+import { maps } from "./maps.js";
 import { cuts, drawCuts, drawProfile } from "./marks.js";
 import { LOOKS, Picture, STILL } from "./picture.js";
 import { arcmin, made, signed } from "./words.js";
@@ -18,6 +21,8 @@ const REMOUNTS = new Set(["window", "pair", "aspect", "floating", "base_share", 
 
 let state = null;
 let picture = null;
+let shown = null;  // what is mounted, as it is shown
+let map = null;
 let changed = 0;
 let jobNumber = -1;
 let waiting = null;
@@ -25,6 +30,16 @@ let pending = Promise.resolve();
 let turns = 0;
 let remounts = false;
 let clicked = 0;  // px that a click moved the window by, until the pair is mounted so
+
+/** What the page lends to its parts. Each of them may give back `keys`, and be told when something was
+ *  stated (`stated`), moved by hand before it is (`moved`), pointed at (`under`) or drawn (`marked`). */
+const desk = {
+  get state() { return state; }, get picture() { return picture; },
+  get busy() { return turns > 0 || remounts || clicked !== 0; },
+  change: (changes) => change(changes), say: (text) => say(text), put: (told) => { put(told); tell("moved"); }, preview: () => preview(), shown: () => shown, inTurn: (work) => inTurn(work), heard: (job) => heardJob(job),
+};
+/** @type {any[]} */ let parts = [];
+const tell = (what, ...told) => parts.forEach((part) => part[what]?.(...told));
 
 /** @param {string} text */
 const say = (text) => { $("said").textContent = text; };
@@ -55,19 +70,29 @@ async function draw() {
   drawControls();
   if (state.pair) {
     if (!picture) { picture = new Picture($("canvas")); picture.ondrawn = mark; }
-    picture.mixture = state.mixtures[state.decisions.colour.method] ?? null;
-    picture.instead = state.mixtures["half-colour"];
-    picture.mixed = state.mixed;
-    if (!picture.pair || picture.pair.key !== state.pair.key) {
+    if (shown?.pair.key !== state.pair.key) {
       const [rows, columns] = state.pair.map.size_px;
-      picture.show(state.pair, await readMap(state.pair.key, rows * columns));
+      map = await readMap(state.pair.key, rows * columns);
       clicked = 0;
-    } else picture.pair = state.pair;
+    }
+    const { pair, decisions, mixed, mixtures } = state;
+    shown = { pair, map, decisions, mixed, mixture: mixtures[decisions.colour.method] ?? null, instead: mixtures["half-colour"] };
+    put(shown);
     preview();
     under(null);
   }
   drawNumbers();
   drawResults();
+  tell("stated");
+}
+
+/** Show a pair and its anaglyph: the one that is mounted, or an earlier one. @param {any} told */
+function put({ pair, map: depth, mixture, instead, mixed }) {
+  Object.assign(picture, { mixture, instead, mixed });
+  if (picture.pair?.key === pair.key) picture.pair = pair;
+  else picture.show(pair, depth);
+  picture.hand = { ...STILL };
+  picture.redraw();
 }
 
 function drawCard() {
@@ -158,7 +183,10 @@ function mark() {
   if (mark.known !== known) { mark.cut = cuts(picture.pair, picture.map, shift); mark.known = known; }
   const at = over.getContext("2d");
   if (picture.beside) at.clearRect(0, 0, over.width, over.height);
-  else drawCuts(at, picture.box, mark.cut, picture.pair.map.size_px[0]);
+  else {
+    drawCuts(at, picture.box, mark.cut, picture.pair.map.size_px[0]);
+    tell("marked", at);
+  }
 }
 
 /** Depth under the pointer, and along its row. @param {number[] | null} place */
@@ -232,6 +260,7 @@ function preview() {
   };
   picture.redraw();
   drawNumbers();
+  tell("moved");
 }
 
 function heardJob(job) {
@@ -299,6 +328,7 @@ function lookAt(look) {
     lookAt.timer = setInterval(() => { picture.rock = 1 - picture.rock; picture.redraw(); }, 700);
   } else if (look === "rocking") { picture.rock = 0.5; }
   picture.redraw();
+  tell("looked");
 }
 
 function pointing(canvas) {
@@ -307,7 +337,7 @@ function pointing(canvas) {
   canvas.addEventListener("pointerdown", (event) => { held = { at: at(event), moved: false }; canvas.setPointerCapture(event.pointerId); });
   canvas.addEventListener("pointermove", (event) => {
     if (!picture) return;
-    if (!held) { under(picture.placeOf(at(event))); return; }
+    if (!held) { const place = picture.placeOf(at(event)); under(place); tell("under", place); return; }
     const now = at(event), [dx, dy] = [now[0] - held.at[0], now[1] - held.at[1]];
     if (!held.moved && Math.hypot(dx, dy) < 5) return;
     held.moved = true;
@@ -345,12 +375,15 @@ function keyed(event) {
     "+": () => picture?.zoomBy(1.25, picture.room.map((v) => v / 2)), "-": () => picture?.zoomBy(0.8, picture.room.map((v) => v / 2)),
     f: () => picture?.fit(), x: () => picture?.exact(),
   };
+  parts.forEach((part) => Object.assign(acts, part.keys));
   Object.keys(LOOKS).forEach((look, k) => { acts[String(k + 1)] = () => lookAt(look); });
   if (event.target.closest?.("[role=radiogroup]") && event.key.startsWith("Arrow")) return;
   if (acts[key]) { event.preventDefault(); acts[key](); }
 }
 
 setUp();
+const lent = { loupe: loupe(desk), maps: maps(desk), before: before(desk) };
+parts = Object.values(lent);
 inTurn(async () => {
   await refresh();
   if (!state.begun && !state.look && state.sources.length) heardJob(await sort());
@@ -361,5 +394,5 @@ listen(({ job, changed: now }) => {
   if (changed !== now && job.state !== "running") { changed = now; if (state) inTurn(refresh); }
 });
 // for scripts that drive the page
-Object.assign(window, { desk: { get state() { return state; }, get picture() { return picture; },
-  get busy() { return turns > 0 || remounts || clicked !== 0; } } });
+Object.defineProperties(desk, Object.getOwnPropertyDescriptors(lent));
+Object.assign(window, { desk });

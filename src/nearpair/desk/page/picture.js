@@ -8,8 +8,9 @@ const MOST_TILES = 240;
 
 export const LOOKS = {
   glasses: "Through glasses", left: "Left eye", right: "Right eye", rocking: "Rocking",
-  parallel: "Parallel", crossed: "Crossed", depth: "Depth",
+  parallel: "Parallel", crossed: "Crossed", depth: "Depth", focus: "Focus",
 };
+const MAPS = ["depth", "focus"];
 
 /** What a hand did since the pair was mounted: the same as `[adjust]` in shoot.toml. */
 export const STILL = { shift_px: 0, raise_px: 0, turn_deg: 0, scale: 1 };
@@ -27,11 +28,14 @@ export class Picture {
     this.hand = { ...STILL };
     this.view = { x: 0, y: 0, zoom: 1 };
     this.rock = 0;
+    this.over = 1;  // share of a map that lies over the picture
     /** @type {Map<string, {texture: WebGLTexture | null, used: number}>} */
     this.tiles = new Map();
     this.drawn = 0;
     this.wanted = false;
     this.first = 0;
+    /** @type {(() => void) | null} */ this.ondrawn = null;
+    /** @type {(() => void) | null} */ this.onsized = null;
     new ResizeObserver(() => this.resize()).observe(canvas);
   }
 
@@ -40,16 +44,13 @@ export class Picture {
     this.canvas.width = Math.max(1, Math.round(this.canvas.clientWidth * scale));
     this.canvas.height = Math.max(1, Math.round(this.canvas.clientHeight * scale));
     if (this.fitted) this.fit();
+    this.onsized?.();
     this.redraw();
   }
 
   /** @param {any} pair what the desk tells of the mounted pair @param {Float32Array} map */
   show(pair, map) {
     const isNew = !this.pair || this.pair.size_px.join() !== pair.size_px.join();
-    if (!this.pair || this.pair.key !== pair.key) {
-      for (const { texture } of this.tiles.values()) if (texture) this.composite.forget(texture);
-      this.tiles.clear();
-    }
     this.pair = pair;
     this.map = map;
     this.hand = { ...STILL };
@@ -71,10 +72,11 @@ export class Picture {
     this.redraw();
   }
 
-  /** One pixel of the picture on one of the canvas, on whole pixels so that none is mixed. */
-  exact() {
-    const [x, y] = [this.view.x, this.view.y], [width, height] = this.room;
-    this.view = { x: Math.round(x - width / 2) + width / 2, y: Math.round(y - height / 2) + height / 2, zoom: 1 };
+  /** One pixel of the picture on `zoom` of the canvas, on whole pixels so that none is mixed.
+   *  @param {number[]} [about] the place in the middle @param {number} [zoom] whole */
+  exact(about = [this.view.x, this.view.y], zoom = 1) {
+    const whole = (v, room) => (Math.round(v * zoom - room / 2) + room / 2) / zoom, [width, height] = this.room;
+    this.view = { x: whole(about[0], width), y: whole(about[1], height), zoom };
     this.fitted = false;
     this.redraw();
   }
@@ -137,18 +139,20 @@ export class Picture {
     this.composite.clear();
     if (!this.pair) return;
     const size = this.room;
+    this.complete = true;
     const looks = this.#eyes(size);
-    const exact = this.view.zoom === 1 && this.still && Number.isInteger(this.view.x - size[0] / 2);
+    const exact = this.#unmixed(size);
     looks.forEach((what, eye) => {
-      if (eye === 1 && looks[0] === looks[1]) return;
-      this.composite.eye(/** @type {0 | 1} */ (eye), this.#tilesOf(what, eye === 1, size), exact, size);
+      const alone = eye === 1 && looks[0] === looks[1];  // then nothing of what was there before may stay
+      this.composite.eye(/** @type {0 | 1} */ (eye), alone ? [] : this.#tilesOf(what, what === "right", size), exact, size);
     });
     const [x, y, w, h] = this.pair.mounting.crop_px;
     const corner = (px, py) => this.#clip(px, py, size);
     const [x0, y0] = corner(x, y + h), [x1, y1] = corner(x + w, y);
     const masks = (this.pair.mounting.floating_px || [0, 0]).map((m) => (2 * m * this.view.zoom) / size[0]);
     const how = { mixture: null, share: 0, crop: [x0, y0, x1, y1], masks, around: this.beside ? -1 : 0.35, box: [0, 0, ...size] };
-    if (looks[0] !== "left") this.composite.mix({ ...how, masks: [0, 0] });
+    if (MAPS.includes(this.look)) this.composite.mix({ ...how, masks: [0, 0], share: this.over });
+    else if (looks[0] !== "left") this.composite.mix({ ...how, masks: [0, 0] });
     else if (this.look === "glasses") this.composite.mix({ ...how, mixture: this.mixture ?? this.instead });
     else if (this.look === "right") this.composite.mix({ ...how, share: 1 });
     else if (this.look === "rocking") this.composite.mix({ ...how, share: this.rock });
@@ -166,12 +170,20 @@ export class Picture {
 
   /** Which pictures are drawn for the two eyes. */
   #eyes(size) {
-    if (this.look === "depth") return ["depth", "depth"];
+    if (MAPS.includes(this.look)) return ["left", this.look];
     if (this.look === "glasses" && !this.mixture && this.still) {
       this.#tilesOf(this.mixed, false, size);
       if (this.complete) return [this.mixed, this.mixed];
+      this.complete = true;
     }
     return ["left", "right"];
+  }
+
+  /** Whether each pixel of the pictures falls on whole ones of the canvas. */
+  #unmixed([width]) {
+    const { zoom, x } = this.view, { shift_px, ...rest } = this.hand;
+    const unturned = Object.entries(rest).every(([name, value]) => value === STILL[name]);
+    return Number.isInteger(zoom) && unturned && Number.isInteger(shift_px) && Number.isInteger(x * zoom - width / 2);
   }
 
   get still() { return Object.keys(STILL).every((name) => this.hand[name] === STILL[name]); }
@@ -193,8 +205,7 @@ export class Picture {
   #tilesOf(what, moves, size) {
     const finest = Math.min(this.pair.levels - 1, Math.max(0, Math.floor(-Math.log2(this.view.zoom) + 0.01)));
     const placed = [];
-    this.complete = true;
-    const levels = [this.pair.levels - 1, finest + 1, finest].filter((l, k, all) => l < this.pair.levels && all.indexOf(l) === k);
+    const levels = [this.pair.levels - 1, Math.max(finest, this.pair.at_once), finest + 1, finest].filter((l, k, all) => l < this.pair.levels && all.indexOf(l) === k);
     for (const level of levels) {
       const step = TILE_PX * 2 ** level, [height, width] = this.pair.size_px;
       const reach = [size[0] / 2 / this.view.zoom, size[1] / 2 / this.view.zoom];
@@ -203,8 +214,8 @@ export class Picture {
       const to = (v, r, most) => Math.min(Math.ceil(most / step) - 1, Math.floor((v + r + margin) / step));
       for (let row = from(this.view.y, reach[1]); row <= to(this.view.y, reach[1], height); row++) {
         for (let column = from(this.view.x, reach[0]); column <= to(this.view.x, reach[0], width); column++) {
-          if (level === finest + 1 && level !== this.pair.levels - 1) {
-            if (!this.tiles.has(`${what}/${level}/${column}-${row}`)) continue;
+          if (level === finest + 1 && level !== this.pair.levels - 1 && level !== this.pair.at_once) {
+            if (!this.tiles.has(this.#name(what, level, column, row))) continue;
           }
           const texture = this.#tile(what, level, column, row);
           if (!texture && level === finest) this.complete = false;
@@ -218,21 +229,28 @@ export class Picture {
   #placeTile(level, column, row, moves, size) {
     const unit = 2 ** level, [height, width] = this.pair.size_px;
     const x0 = column * TILE_PX, y0 = row * TILE_PX;
-    const x1 = Math.min(x0 + TILE_PX, Math.ceil(width / unit)), y1 = Math.min(y0 + TILE_PX, Math.ceil(height / unit));
-    const at = (x, y) => this.#clip(...(moves ? this.#moved(x * unit, y * unit) : [x * unit, y * unit]), size);
+    // a size is the whole picture, rounded up: its px are a little less than `unit` wide
+    const wide = Math.ceil(width / unit), high = Math.ceil(height / unit);
+    const x1 = Math.min(x0 + TILE_PX, wide), y1 = Math.min(y0 + TILE_PX, high);
+    const at = (x, y) => {
+      const place = [(x * width) / wide, (y * height) / high];
+      return this.#clip(...(moves ? this.#moved(place[0], place[1]) : place), size);
+    };
     const [ox, oy] = at(x0, y0), [rx, ry] = at(x1, y0), [dx, dy] = at(x0, y1);
     return [rx - ox, ry - oy, 0, dx - ox, dy - oy, 0, ox, oy, 1];
   }
 
   #tile(what, level, column, row) {
-    const name = `${what}/${level}/${column}-${row}`;
+    const name = this.#name(what, level, column, row);
     const known = this.tiles.get(name);
     if (known) { known.used = performance.now(); return known.texture; }
     const entry = { texture: null, used: performance.now() };
     this.tiles.set(name, entry);
-    this.#load(`/picture/${this.pair.key}/${name}.png`, name, entry);
+    this.#load(`/picture/${name}.png`, name, entry);
     return null;
   }
+
+  #name(what, level, column, row) { return `${this.pair.key}/${what}/${level}/${column}-${row}`; }
 
   async #load(address, name, entry) {
     try {
