@@ -46,6 +46,8 @@ class Merged(msgspec.Struct, frozen=True):
     covered_px: tuple[float, float, float, float]
     focus: Focus
     depth_of_field: DepthOfField | None
+    retouched: bool = False
+    """Whether its files are those with retouches."""
 
 
 def merge_station(
@@ -58,7 +60,7 @@ def merge_station(
 ) -> Merged:
     """Merge the frames of one station of a pair, unless the same was done before."""
     name = member.station.name
-    transforms = _transforms(member)
+    transforms = places_of(member)
     settings = [[t.a, t.b, t.shift_x_px, t.shift_y_px] for t in transforms]
     key = key_of(
         stack_key(member.station.frames), member.survey.used, settings, member.survey.gains, agreement.key()
@@ -78,7 +80,7 @@ def merge_station(
     return result
 
 
-def _transforms(member: Member) -> tuple[Similarity, ...]:
+def places_of(member: Member) -> tuple[Similarity, ...]:
     """Maps of every used frame onto the reference frame, in px of the full frames."""
     survey = member.survey
     size = (survey.sharp.shape[0], survey.sharp.shape[1])
