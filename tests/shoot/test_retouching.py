@@ -191,7 +191,7 @@ def test_what_the_other_eye_does_not_see_is_left_and_told(shoot, proof):
     [
         ({"frame": "none.jpg"}, "no frame 'none.jpg'"),
         ({"station": "middle"}, "no station 'middle'"),
-        ({"points": ((900.0, 20.0),)}, "outside its view of 300 x 200 px"),
+        ({"points": ((900.0, 20.0),)}, "outside the view of left, 300 x 200 px"),
     ],
 )
 def test_what_cannot_be_done_is_told_with_what_to_do(shoot, proof, changed, says):
@@ -204,6 +204,7 @@ def test_what_cannot_be_done_is_told_with_what_to_do(shoot, proof, changed, says
     with pytest.raises(ShootError, match=says) as refused:
         decide(shoot, Retouch(**{**whole, **changed}))
     assert refused.value.remedy
+    assert load(shoot / "shoot.toml").retouches == ()
 
 
 def test_a_stopped_run_goes_on_to_the_same_bytes(shoot, proof, made, tmp_path):

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from nearpair import __version__
-from nearpair.cli import commands, comparing, desking, exporting, glasses, planning, watching
+from nearpair.cli import commands, comparing, desking, exporting, glasses, planning, retouching, watching
 
 app = typer.Typer(
     name="nearpair",
@@ -23,6 +23,7 @@ for command in (
     commands.sort,
     commands.pairs,
     commands.merge,
+    retouching.retouch,
     commands.mount,
     exporting.export,
     commands.proof,

@@ -96,7 +96,12 @@ def pair_as_seen(shoot: ShootFolder) -> tuple[NDArray[np.uint8], NDArray[np.uint
 
 def as_seen(path: Path) -> NDArray[np.uint8]:
     """A TIFF of a shoot in sRGB, 8 bit (H, W, 3)."""
-    rgb = to_srgb(read_tiff(path), read_profile(path))
+    return in_srgb(read_tiff(path), read_profile(path))
+
+
+def in_srgb(pixels: NDArray[Any], profile: bytes | None) -> NDArray[np.uint8]:
+    """Pixels (H, W, 3) with a colour profile in sRGB, 8 bit."""
+    rgb = to_srgb(pixels, profile)
     if rgb.dtype == np.uint16:
         # 65535 / 255 = 257, rounded to the nearest code
         return np.asarray((rgb.astype(np.uint32) + 128) // 257, np.uint8)

@@ -121,6 +121,10 @@ class ShootFolder:
         """Return the file of the focus map of a station, as merged or with its retouches."""
         return self.root / "views" / f"{safe_name(station)}{'.retouched' if retouched else ''}.focus.tif"
 
+    def sharpness(self, station: str) -> Path:
+        """Return the file that says how sharp every frame of a station shows each place of its view."""
+        return self.cache / f"sharpness-{safe_name(station)}.npy"
+
     def retouched_files(self) -> list[Path]:
         """Return all retouched views and their focus maps."""
         folder = self.root / "views"

@@ -49,6 +49,8 @@ class _One:
     retouch: Retouch
     eye: int
     number: int
+    where: str
+    """How a sentence of what is wrong with it begins."""
 
     @property
     def stroke(self) -> Stroke:
@@ -71,7 +73,8 @@ def retouch_pair(
     """
     chosen = _of_pair(pair, retouches)
     touched = _touched(chosen)
-    outputs = [path for eye in touched for path in _files(shoot, pair[eye])]
+    files = [_files(shoot, pair[eye]) for eye in touched]
+    outputs = [*sorted(view for view, _ in files), *sorted(focus for _, focus in files)]
     for stale in set(shoot.retouched_files()) - set(outputs):
         stale.unlink()
     if not chosen:
@@ -88,6 +91,12 @@ def retouch_pair(
         for eye, found in enumerate(merged)
     )
     return (left, right), done
+
+
+def retouched_last(shoot: ShootFolder, memo: Memo) -> list[Retouched]:
+    """What the stage did last, if its files still are as it left them."""
+    found = memo.latest("retouch", shoot.retouched_files())
+    return [] if found is None else msgspec.json.decode(found, type=_Done).done
 
 
 def number_of(member: Member, frame: str, where: str) -> int:
@@ -109,12 +118,19 @@ def number_of(member: Member, frame: str, where: str) -> int:
 _CHOOSE = "Choose another frame of that station, or take the retouch out of shoot.toml."
 
 
-def check_stations(retouches: Sequence[Retouch], stations: Sequence[str]) -> None:
-    """Raises ShootError for a retouch on a station that the shoot does not have."""
+def check_retouches(retouches: Sequence[Retouch], stations: Sequence[str], pair: Pair | None) -> None:
+    """Raises ShootError for a retouch that cannot be done: of which station, frame or place."""
     for number, retouch in enumerate(retouches, 1):
         if retouch.station not in stations:
             found = f"[[retouches]] number {number}: there is no station {retouch.station!r} in this shoot"
             raise ShootError(f"{found}; it has {', '.join(stations)}.", "Correct it in shoot.toml.")
+    if pair is None:
+        return
+    for one in _of_pair(pair, retouches):
+        height, width = pair[one.eye].station.frames[0].size_px
+        if one.stroke.box((height, width)) is None:
+            found = f"{one.where}it lies outside the view of {one.retouch.station}, {width} x {height} px"
+            raise ShootError(f"{found}.", "Correct its points in shoot.toml, or take it out.")
 
 
 def in_words(done: Sequence[Retouched], waiting: Sequence[Retouch]) -> list[str]:
@@ -141,7 +157,7 @@ def _of_pair(pair: Pair, retouches: Sequence[Retouch]) -> list[_One]:
         if retouch.station in names:
             eye = names.index(retouch.station)
             where = f"[[retouches]] number {number}: "
-            chosen.append(_One(retouch, eye, number_of(pair[eye], retouch.frame, where)))
+            chosen.append(_One(retouch, eye, number_of(pair[eye], retouch.frame, where), where))
     return chosen
 
 
@@ -189,11 +205,8 @@ class _Work:
     def _one(self, one: _One) -> Retouched:
         area = area_of(one.stroke, self._merged[one.eye].size_px)
         told = Retouched(station=one.retouch.station, frame=one.retouch.frame)
-        if area is None:
-            height, width = self._merged[one.eye].size_px
-            message = f"A retouch of {one.retouch.station} lies outside its view of {width} x {height} px."
-            raise ShootError(message, "Correct its points in shoot.toml, or take it out.")
-        self._put(one.eye, area, one.number, float(one.number))
+        if area is not None:
+            self._put(one.eye, area, one.number, float(one.number))
         if one.retouch.eyes == "one" or self._counterparts is None:
             return told
         return self._carry(one, self._counterparts, told)

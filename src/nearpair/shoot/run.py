@@ -34,7 +34,7 @@ from nearpair.shoot.mounting import mount_pair, reference_frame
 from nearpair.shoot.proving import Subject, drop_stale_proof, prove, recall_fixed
 from nearpair.shoot.reading import Reading
 from nearpair.shoot.reporting import eyes_of, notes, pair_of, reports
-from nearpair.shoot.retouching import check_stations, in_words, retouch_pair
+from nearpair.shoot.retouching import check_retouches, in_words, retouch_pair
 from nearpair.shoot.scratch import Scratch
 from nearpair.shoot.surveying import Keeper
 from nearpair.shoot.told import check_same_sources, check_sources
@@ -157,6 +157,15 @@ def run(
         return _staged(folder, memo, made, until, progress, exporter)
 
 
+def members(shoot: Path, progress: Progress = silent) -> tuple[Member, Member]:
+    """The two stations of a shoot's pair, with their frames and where these lie; nothing is merged."""
+    folder = ShootFolder.open(shoot)
+    with folder.lock():
+        reading = Reading(developed_frames(folder.cache))
+        _, looked = _decided(folder, Memo(folder.cache, program()), reading, NOTHING, progress, keep=False)
+    return pair_of(looked)
+
+
 def candidates(shoot: Path, overrides: Overrides = NOTHING, progress: Progress = silent) -> Candidates:
     """Rank all pairs that a shoot can make, and draw their contact sheet. Nothing is merged."""
     folder = ShootFolder.open(shoot)
@@ -208,7 +217,7 @@ def _decided(
     glasses_named(changed.colour.glasses)
     keeper = Keeper(memo, folder.cache)
     looked = look_at(changed, folder.source_paths(changed), reading, keeper, progress, rank_two=rank_two)
-    check_stations(changed.retouches, [station.name for station in looked.stations])
+    check_retouches(changed.retouches, [station.name for station in looked.stations], looked.pair)
     if keep and changed != decisions and looked.pair is not None:
         save(folder.toml, changed)
     return changed, looked
