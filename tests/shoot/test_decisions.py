@@ -13,6 +13,7 @@ from nearpair.shoot.decisions import (
     ColourDecisions,
     Decisions,
     Mounting,
+    Retouch,
     Station,
     ViewingConditions,
     load,
@@ -32,6 +33,18 @@ stations = st.lists(
     unique_by=lambda station: station.name,
     max_size=4,
 ).map(tuple)
+points = st.tuples(st.floats(-1e3, 1e6), st.floats(-1e3, 1e6))
+retouches = st.lists(
+    st.builds(
+        Retouch,
+        names,
+        names,
+        st.floats(0.5, 1e4),
+        st.lists(points, min_size=1, max_size=4).map(tuple),
+        st.sampled_from(["both", "one"]),
+    ),
+    max_size=3,
+).map(tuple)
 decided = st.builds(
     Decisions,
     sources=st.lists(names, max_size=3).map(tuple),
@@ -40,6 +53,7 @@ decided = st.builds(
     pair=st.just(()) | st.tuples(names.map(lambda name: "l" + name), names.map(lambda name: "r" + name)),
     strict=st.booleans(),
     stations=stations,
+    retouches=retouches,
     mounting=st.builds(
         Mounting,
         windows,
@@ -95,7 +109,7 @@ def test_a_new_file_explains_itself_and_holds_every_key(toml):
     assert load(toml) == Decisions(sources=("/card/DCIM", "/card/more"))
     text = toml.read_text()
     raw = tomllib.loads(text)
-    assert set(raw) == set(msgspec.to_builtins(Decisions())) - {"stations"}
+    assert set(raw) == set(msgspec.to_builtins(Decisions())) - {"stations", "retouches"}
     for table in ("mounting", "viewing", "colour"):
         assert set(raw[table]) == set(msgspec.to_builtins(getattr(Decisions(), table)))
     assert max(len(line) for line in text.splitlines()) <= 110
@@ -108,6 +122,39 @@ def test_the_example_for_a_station_works(toml):
     example = text[text.index("# [[stations]]") :]
     toml.write_text(text + "\n".join(line.removeprefix("# ") for line in example.splitlines()))
     assert load(toml).stations == (Station("station-1", "far-to-near", "rail"),)
+
+
+def test_the_example_for_a_retouch_works(toml):
+    save(toml, Decisions())
+    text = toml.read_text()
+    example = text[text.index("# [[retouches]]") : text.index("# To decide about one station")]
+    toml.write_text(text + "\n".join(line.removeprefix("# ") for line in example.splitlines()))
+    found = load(toml).retouches
+    assert found == (Retouch("station-1", "IMG_0012.JPG", 40, ((812.0, 540.0), (860.0, 552.0)), "both"),)
+
+
+def test_a_retouch_keeps_its_comments_when_others_come_and_go(toml):
+    one, two = (Retouch("a", name, 12, ((1.0, 2.0),)) for name in ("x.jpg", "y.jpg"))
+    save(toml, Decisions(retouches=(one,)))
+    toml.write_text(toml.read_text().replace('frame = "x.jpg"', 'frame = "x.jpg"  # the claw'))
+    for wanted in ((two, one), (one, two), (one,)):
+        save(toml, Decisions(retouches=wanted))
+        assert load(toml).retouches == wanted
+        assert "# the claw" in toml.read_text()
+    save(toml, Decisions())
+    assert "# the claw" not in toml.read_text()
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [("radius_px", 0), ("points", []), ("points", [[1, "x"]]), ("eyes", "left"), ("colour", "grey")],
+)
+def test_a_wrong_retouch_is_refused_with_its_number_and_key(toml, key, value):
+    whole = {"station": "a", "frame": "x.jpg", "radius_px": 12, "points": [[1, 2]], key: value}
+    toml.write_text(tomlkit.dumps({"version": 1, "retouches": [whole]}))
+    with pytest.raises(ShootError, match=r"\[\[retouches\]\] number 1: ") as refused:
+        load(toml)
+    assert key in refused.value.message
 
 
 @given(decided, decided)

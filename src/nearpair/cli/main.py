@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from nearpair import __version__
-from nearpair.cli import commands, comparing, desking, exporting, glasses, planning, watching
+from nearpair.cli import commands, comparing, desking, exporting, glasses, planning, retouching, watching
 from nearpair.cli.faults import DEBUG_VARIABLE
 
 app = typer.Typer(
@@ -26,6 +26,7 @@ for command in (
     commands.sort,
     commands.pairs,
     commands.merge,
+    retouching.retouch,
     commands.mount,
     exporting.export,
     commands.proof,

@@ -124,6 +124,13 @@ def block_detail(luma: Codes, full: float, coarse: Codes | None = None) -> U8:
     return out
 
 
+def codes_of(energies: F32) -> U8:
+    """Codes of energies, see `energy_of`."""
+    with np.errstate(divide="ignore"):
+        codes = np.rint(16 * (np.log2(energies) - _LOWEST) + 1)
+    return np.asarray(np.where(energies > 0, np.clip(codes, 1, 255), 0), np.uint8)
+
+
 def energy_of(codes: U8) -> F32:
     """Energies of codes: values in [0, 1], squared, times 10^4; 0 for code 0, which is nothing seen."""
     return np.asarray(cv2.LUT(codes, _ENERGIES), np.float32)

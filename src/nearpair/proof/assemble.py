@@ -22,6 +22,7 @@ from nearpair.proof.model_advice import Fixed
 from nearpair.proof.model_capture import LocalShifts
 from nearpair.proof.model_look import Colour
 from nearpair.proof.model_pairs import Candidate, NextBase
+from nearpair.proof.model_retouch import Retouched
 from nearpair.proof.onesided import highlights
 from nearpair.proof.ranking import held_against
 from nearpair.proof.rivalry import ghosting, rivalry, through
@@ -56,6 +57,7 @@ class Inputs:
     next_base: NextBase | None = None
     fixed: Fixed | None = None
     local: LocalShifts | None = None
+    retouches: list[Retouched] = field(default_factory=list)
 
 
 def assemble(inputs: Inputs) -> Proof:
@@ -84,6 +86,7 @@ def assemble(inputs: Inputs) -> Proof:
         verdict="ready",
         fixed=inputs.fixed,
         local_shifts=inputs.local,
+        retouches=inputs.retouches,
         notes=inputs.notes,
     )
     advice = advise(draft)

@@ -15,6 +15,7 @@ from nearpair.proof.model_advice import Finding, Fixed, Verdict
 from nearpair.proof.model_capture import LocalShifts, SpoiltFrame
 from nearpair.proof.model_look import Colour, Comfort, Depth, Edges, Seen
 from nearpair.proof.model_pairs import Candidate, NextBase
+from nearpair.proof.model_retouch import Retouched
 
 Order = Literal["far-to-near", "near-to-far", "unknown"]
 Kind = Literal["rail", "ring", "single"]
@@ -239,6 +240,7 @@ class Proof(msgspec.Struct, frozen=True, kw_only=True):
     advice: list[Finding]
     verdict: Verdict
     fixed: Fixed | None = None
+    retouches: list[Retouched] = []
     notes: list[str] = []
 
 

@@ -3,17 +3,18 @@
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from hashlib import blake2b
-from typing import Literal
+from typing import Any, Literal
 
 import msgspec
 
 from nearpair.errors import ShootError
-from nearpair.shoot.decisions import Decisions, load, save
+from nearpair.shoot.decisions import Decisions, Retouch, load, save
 from nearpair.shoot.explain import explained
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
 
 _PARTS = ("mounting", "adjust", "capture", "viewing", "colour")
+_WHOLE = ("strict", "retouches")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,7 @@ class Overrides:
     raise_px: float | None = None
     turn_deg: float | None = None
     scale: float | None = None
+    retouches: tuple[Retouch, ...] | None = None
 
 
 NOTHING = Overrides()
@@ -94,8 +96,9 @@ def _put_in(decisions: Decisions, overrides: Overrides) -> Decisions:
     """Each given value goes into the part of the decisions that has a field of its name."""
     given = {name: value for name, value in asdict(overrides).items() if value is not None}
     paired = _paired(decisions, overrides)
-    parts = {name: _replaced(getattr(paired, name), given) for name in _PARTS}
-    return msgspec.structs.replace(paired, **parts, strict=given.get("strict", paired.strict))
+    changed: dict[str, Any] = {name: _replaced(getattr(paired, name), given) for name in _PARTS}
+    changed |= {name: given[name] for name in _WHOLE if name in given}
+    return msgspec.structs.replace(paired, **changed)
 
 
 def _paired(decisions: Decisions, overrides: Overrides) -> Decisions:

@@ -121,6 +121,24 @@ class AboutDecisions(Struct, frozen=True, forbid_unknown_fields=True):
     alt: Words = ""
 
 
+Point = tuple[Annotated[float, Meta(ge=-1e6, le=1e6)], Annotated[float, Meta(ge=-1e6, le=1e6)]]  # px
+
+
+class Retouch(Struct, frozen=True, forbid_unknown_fields=True):
+    """An area of a view that shows a frame of one's own choice, in both eyes or in one.
+
+    `station` and `frame`: on whose view it was drawn, and the name of the file to show there. Everything
+    within `radius_px` of the line through `points`, px of that view. With `eyes` "both" the other view shows
+    the frame of its own stack that is focused on the same plane.
+    """
+
+    station: Annotated[str, Meta(min_length=1)]
+    frame: Annotated[str, Meta(min_length=1)]
+    radius_px: Annotated[float, Meta(ge=0.5, le=1e4)]
+    points: Annotated[tuple[Point, ...], Meta(min_length=1, max_length=200)]
+    eyes: Literal["both", "one"] = "both"
+
+
 class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
     """Everything that is decided about one shoot.
 
@@ -136,6 +154,7 @@ class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
     pair: tuple[Annotated[str, Meta(min_length=1)], ...] = ()
     strict: bool = False
     stations: tuple[Station, ...] = ()
+    retouches: Annotated[tuple[Retouch, ...], Meta(max_length=200)] = ()
     mounting: Mounting = Mounting()
     adjust: Adjusting = Adjusting()
     capture: Capture = Capture()
@@ -163,8 +182,10 @@ def save(path: Path, decisions: Decisions) -> None:
     document = _document(path)
     plain = {**msgspec.to_builtins(decisions), "sources": list(decisions.sources), "pair": decisions.pair}
     stations = plain.pop("stations")
+    del plain["retouches"]
     _update(document, plain)
     _update_stations(document, stations)
+    _update_retouches(document, decisions.retouches)
     text = tomlkit.dumps(document)
     if _converted(text) != decisions:  # rather refuse than lose what somebody wrote by hand
         raise ShootError(f"{path}: cannot be changed without losing what was edited in it.", _START_AGAIN)
@@ -239,6 +260,15 @@ method = "matched"
 caption = ""
 creator = ""
 alt = ""
+
+# To show a frame of your choice in an area of a view, all within radius_px of a line through points, in px of
+# the view of that station, add at the end:
+# [[retouches]]
+# station = "station-1"
+# frame = "IMG_0012.JPG"
+# radius_px = 40.0
+# points = [[812.0, 540.0], [860.0, 552.0]]
+# eyes = "both"           # or "one": only the view of this station
 
 # To decide about one station, add its lines at the end:
 # [[stations]]
@@ -326,6 +356,33 @@ def _update_stations(document: tomlkit.TOMLDocument, stations: list[dict[str, An
                 document["stations"].append(known.get(station["name"], tomlkit.table()))
     for item, station in zip(document.get("stations", []), stations, strict=True):
         _update(item, station)
+
+
+def _update_retouches(document: tomlkit.TOMLDocument, wanted: tuple[Retouch, ...]) -> None:
+    known = [(_retouch(item), item) for item in document.get("retouches", [])]
+    if [retouch for retouch, _ in known] == list(wanted):
+        return
+    document.pop("retouches", None)
+    if wanted:
+        document["retouches"] = tomlkit.aot()
+        for retouch in wanted:
+            kept = next((item for found, item in known if found == retouch), None)
+            document["retouches"].append(_table_of(retouch) if kept is None else kept)
+
+
+def _retouch(item: Any) -> Retouch | None:
+    try:
+        return msgspec.convert(item.unwrap(), Retouch)
+    except msgspec.ValidationError:
+        return None
+
+
+def _table_of(retouch: Retouch) -> Any:
+    table = tomlkit.table()
+    plain = msgspec.to_builtins(retouch)
+    for key, value in {**plain, "points": [list(point) for point in retouch.points]}.items():
+        table[key] = value
+    return table
 
 
 def _value(item: Any) -> Any:

@@ -18,6 +18,12 @@ _EXPECTED = {
     "stations.name": "a name in quotes",
     "stations.order": '"auto", "far-to-near" or "near-to-far"',
     "stations.kind": '"auto", "rail" or "ring"',
+    "retouches": "at most 200 tables that begin with [[retouches]]",
+    "retouches.station": "the name of a station in quotes",
+    "retouches.frame": "the name of a file in quotes",
+    "retouches.radius_px": "a radius in px, 0.5 to 10000",
+    "retouches.points": "1 to 200 points [[x, y], ...] in px of the station's view",
+    "retouches.eyes": '"both" or "one"',
     "mounting": "a table [mounting]",
     "mounting.window": '"auto", "near", "far" or a point [x, y] in px',
     "mounting.aspect": '"auto" or width to height such as "4:3"',
@@ -65,8 +71,8 @@ def _shown_key(steps: list[str]) -> str:
     names = _names(steps)
     if len(names) < 2:
         return names[0] if names else "the file"
-    if names[0] == "stations":
-        return f"[[stations]] number {int(steps[1]) + 1}: {names[1]}"
+    if names[0] in ("stations", "retouches"):
+        return f"[[{names[0]}]] number {int(steps[1]) + 1}: {names[1]}"
     return f"[{names[0]}] {names[1]}"
 
 

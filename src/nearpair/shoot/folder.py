@@ -2,6 +2,7 @@
 
 shoot.toml                    decisions
 views/<station>.tif           all-in-focus view          views/<station>.focus.tif   focus map
+views/<station>.retouched.tif, .retouched.focus.tif      the same with retouches, if there are any
 pair/left.tif, right.tif      mounted views              pair/parallax.tif           their parallax
 pair/depth.tif                depth in mm, if known
 out/                          outputs
@@ -117,13 +118,22 @@ class ShootFolder:
         """The mounted pair small, for pages."""
         return self.cache / "preview.npz"
 
-    def view(self, station: str) -> Path:
-        """Return the file of the all-in-focus view of a station."""
-        return self.root / "views" / f"{safe_name(station)}.tif"
+    def view(self, station: str, *, retouched: bool = False) -> Path:
+        """Return the file of the all-in-focus view of a station, as merged or with its retouches."""
+        return self.root / "views" / f"{safe_name(station)}{'.retouched' if retouched else ''}.tif"
 
-    def focus(self, station: str) -> Path:
-        """Return the file of the focus map of a station."""
-        return self.root / "views" / f"{safe_name(station)}.focus.tif"
+    def focus(self, station: str, *, retouched: bool = False) -> Path:
+        """Return the file of the focus map of a station, as merged or with its retouches."""
+        return self.root / "views" / f"{safe_name(station)}{'.retouched' if retouched else ''}.focus.tif"
+
+    def sharpness(self, station: str) -> Path:
+        """Return the file that says how sharp every frame of a station shows each place of its view."""
+        return self.cache / f"sharpness-{safe_name(station)}.npy"
+
+    def retouched_files(self) -> list[Path]:
+        """Return all retouched views and their focus maps."""
+        folder = self.root / "views"
+        return sorted(folder.glob("*.retouched.tif")) + sorted(folder.glob("*.retouched.focus.tif"))
 
     def out(self, name: str) -> Path:
         """Return the file of an output by its name, "/" for a folder below.

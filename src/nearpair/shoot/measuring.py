@@ -130,7 +130,8 @@ def _lens(member: Member, capture: Capture) -> _Lens:
 
 def _opened(shoot: ShootFolder, member: Member, mounted: Mounted, parallax: Plane, lens: _Lens) -> _Shoot:
     x, y, width, height = mounted.mounting.crop_px
-    frame = read_tiff(shoot.focus(member.station.name))[y : y + height, x : x + width]
+    focus = read_tiff(shoot.focus(member.station.name, retouched=mounted.retouched[0]))
+    frame = focus[y : y + height, x : x + width]
     disparity = np.asarray(np.float32(mounted.mounting.shift_px) - parallax, np.float32)
     return _Shoot(member, disparity, frame, member.station.frames[0].size_px[1], lens)
 

@@ -3,9 +3,12 @@
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
+import cv2
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
@@ -14,6 +17,7 @@ from nearpair.frames.write import write_float_tiff, write_tiff
 from nearpair.geometry.transforms import Similarity
 from nearpair.pairs.agreed import Frames as Expected
 from nearpair.pairs.mounting import covered
+from nearpair.pixels.detail import BLOCK_PX, codes_of
 from nearpair.pixels.luma import Plane, luma, reduced
 from nearpair.pixels.planes import Planes
 from nearpair.progress import Progress
@@ -33,6 +37,11 @@ from nearpair.views.responses import Coverage, coverage
 from nearpair.views.single import unsharp_fraction
 from nearpair.views.worth import Seen, Worth, Worths
 
+Codes = NDArray[np.uint8]
+
+SHARPNESS_PX = 2 * BLOCK_PX
+"""Side of the squares of the view for which the sharpness of every frame is kept."""
+
 # An end of the stack is reported when more of the picture than this would be sharper beyond it. Complete
 # ray-traced stacks: at most 0.2 % at full size, 3 % when small and wide in focus; six frames short at an end
 # with subject: 6 to 13 %.
@@ -47,6 +56,8 @@ class Merged(msgspec.Struct, frozen=True):
     covered_px: tuple[float, float, float, float]
     focus: Focus
     depth_of_field: DepthOfField | None
+    retouched: bool = False
+    """Whether its files are those with retouches."""
 
 
 def merge_station(
@@ -59,27 +70,30 @@ def merge_station(
 ) -> Merged:
     """Merge the frames of one station of a pair, unless the same was done before."""
     name = member.station.name
-    transforms = _transforms(member)
+    transforms = places_of(member)
     settings = [[t.a, t.b, t.shift_x_px, t.shift_y_px] for t in transforms]
     key = key_of(
         stack_key(member.station.frames), member.survey.used, settings, member.survey.gains, agreement.key()
     )
-    outputs = [shoot.view(name), shoot.focus(name)]
+    outputs = [shoot.view(name), shoot.focus(name), shoot.sharpness(name)]
     recalled = memo.recall(f"merge {name}", key, outputs)
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Merged)
-    view, found = _merge(member, transforms, agreement, reading, progress)
+    sharpness: list[Codes] = []
+    view, found = _merge(member, transforms, agreement, reading, progress, sharpness)
     reference = member.station.frames[member.survey.used[member.reference]]
     with replacing(outputs[0]) as part:
         write_tiff(part, view.rgb, read_profile(reference.path), reference)
     with replacing(outputs[1]) as part:
         write_float_tiff(part, _in_shooting_order(view.focus, member.survey.used))
+    with replacing(outputs[2]) as part, part.open("wb") as file:
+        np.save(file, np.stack(sharpness) if sharpness else np.zeros((0, 0, 0), np.uint8))
     result = _result(key, member, transforms, view, found)
     memo.record(f"merge {name}", key, outputs, msgspec.json.encode(result))
     return result
 
 
-def _transforms(member: Member) -> tuple[Similarity, ...]:
+def places_of(member: Member) -> tuple[Similarity, ...]:
     """Maps of every used frame onto the reference frame, in px of the full frames."""
     survey = member.survey
     size = (survey.sharp.shape[0], survey.sharp.shape[1])
@@ -94,6 +108,7 @@ def _merge(
     agreement: Agreement,
     reading: Reading,
     progress: Progress,
+    sharpness: list[Codes],
 ) -> tuple[View, Coverage]:
     frames = [member.station.frames[k] for k in member.survey.used]
     if len(frames) == 1:
@@ -101,7 +116,8 @@ def _merge(
     placed_frames = Placed(
         frames, transforms, member.survey.gains, member.reference, agreement.expected(member)
     )
-    return merge_frames(f"{member.station.name}: merging", placed_frames, reading, progress)
+    what = f"{member.station.name}: merging"
+    return merge_frames(what, placed_frames, reading, progress, sharpness)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +139,17 @@ class Placed:
 
 
 @all_cores_taken()
-def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress) -> tuple[View, Coverage]:
-    """Merge the frames of one stack; `what` names the work for the progress. Also: what the stack covers."""
+def merge_frames(
+    what: str,
+    stack: Placed,
+    reading: Reading,
+    progress: Progress,
+    sharpness: list[Codes] | None = None,
+) -> tuple[View, Coverage]:
+    """Merge the frames of one stack; `what` names the work for the progress. Also: what the stack covers.
+
+    sharpness: gets, of each frame, how sharp it shows each 16 x 16 px of the view (codes, see `codes_of`).
+    """
     frames, count = stack.frames, len(stack.frames)
     progress(what, 0, count)
     worths = Worths(frames[0].size_px, stack.transforms, stack.reference)
@@ -140,6 +165,8 @@ def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress)
     halved = True
     for found, also_halved in read_ahead(range(count), seen):
         worths.note(found)
+        if sharpness is not None:
+            sharpness.append(_kept(found.as_it_is))
         halved = halved and also_halved
     merger = Merger(
         frames[0].size_px, bits=frames[0].bits, chroma_halved=halved, memory=reading.spare_memory()
@@ -152,6 +179,15 @@ def merge_frames(what: str, stack: Placed, reading: Reading, progress: Progress)
             progress(what, number + 1, count)
         view = merger.finish()
         return view, coverage(view.focus, responses.result(), count)
+
+
+def _kept(energies: Plane) -> Codes:
+    """Energies of blocks of the view as they are kept: means of four, in codes."""
+    size = tuple(-(-side // 2) for side in energies.shape)
+    whole: Any = cv2.copyMakeBorder(
+        energies, 0, 2 * size[0] - energies.shape[0], 0, 2 * size[1] - energies.shape[1], cv2.BORDER_REPLICATE
+    )
+    return codes_of(reduced(np.asarray(whole, np.float32), 2))
 
 
 def _in_shooting_order(focus: Plane, used: tuple[int, ...]) -> Plane:

@@ -54,6 +54,8 @@ class Mounted(msgspec.Struct, frozen=True):
     left_frames: tuple[str, ...] = ()
     """Files of the left station, in shooting order."""
     left_order: str = "unknown"
+    retouched: tuple[bool, bool] = (False, False)
+    """Whether the views of these stations are the retouched ones."""
 
 
 def mount_pair(
@@ -76,12 +78,10 @@ def mount_pair(
     for stale in (shoot.proof_json, shoot.proof_html, shoot.proof_pdf):
         # a proof must never stand beside a pair it does not speak of, not even if this run is stopped
         stale.unlink(missing_ok=True)
-    views = [read_tiff(shoot.view(member.station.name)) for member in pair]
-    focus = [Focused(read_tiff(shoot.focus(m.station.name)), len(m.station.frames)) for m in pair]
     progress("mounting the pair", 0, _STEPS)
-    focal = [focal_px(frame, max(frame.size_px)) for frame in map(reference_frame, pair)]
-    focal_known = focal[0] if focal[0] == focal[1] else None
-    laid, rows = _laid((views[0], views[1]), (focus[0], focus[1]), merged, focal_known, asked.base_share)
+    views, focus = views_of(shoot, pair, merged)
+    focal_known = focal_of(pair)
+    laid, rows = lay(views, focus, merged, focal_known, asked.base_share)
     del focus
     progress("mounting the pair", 2, _STEPS)
     laid = adjusted(laid, ByHand(hand.shift_px, hand.raise_px, hand.turn_deg, hand.scale))
@@ -95,7 +95,7 @@ def mount_pair(
     right, parallax = seen.right, seen.parallax
     floating = floating_sides(parallax) if asked.floating == "auto" else (0, 0)
     progress("mounting the pair", 3, _STEPS)
-    focal_map = read_tiff(shoot.focus(pair[0].station.name))
+    focal_map = read_tiff(shoot.focus(pair[0].station.name, retouched=merged[0].retouched))
     residual, local = compared(left, right, focal_map, placed.mount.crop_px)
     frames = [reference_frame(member) for member in pair]
     profiles = [read_profile(frame.path) for frame in frames]
@@ -111,7 +111,8 @@ def mount_pair(
     lies = (_rows(left_lies), _rows(placed.mount.right_transform))
     local = local if asked.base_share == 1 else None  # what was reckoned from depth tells nothing anew
     shot = (tuple(pair[0].report.frames), pair[0].report.order)
-    result = Mounted(key, done, names, hand, *lies, local, laid.size_px, *shot)
+    retouched = (merged[0].retouched, merged[1].retouched)
+    result = Mounted(key, done, names, hand, *lies, local, laid.size_px, *shot, retouched=retouched)
     memo.record("mount", key, outputs, msgspec.json.encode(result))
     if times:
         _keep_small(shoot, result, small, (left, right), parallax, profiles)
@@ -151,14 +152,33 @@ def reference_frame(member: Member) -> FrameInfo:
     return member.station.frames[member.survey.used[member.reference]]
 
 
-def _laid(
+def views_of(
+    shoot: ShootFolder, pair: tuple[Member, Member], merged: tuple[Merged, Merged]
+) -> tuple[tuple[Pixels, Pixels], tuple[Focused, Focused]]:
+    """Read the views of a pair and their focus maps."""
+    names = [(m.station.name, found.retouched) for m, found in zip(pair, merged, strict=True)]
+    left, right = (read_tiff(shoot.view(name, retouched=retouched)) for name, retouched in names)
+    one, two = (
+        Focused(read_tiff(shoot.focus(name, retouched=retouched)), len(member.station.frames))
+        for member, (name, retouched) in zip(pair, names, strict=True)
+    )
+    return (left, right), (one, two)
+
+
+def focal_of(pair: tuple[Member, Member]) -> float | None:
+    """Focal length in px of the full views, if both stations say the same."""
+    one, two = (focal_px(frame, max(frame.size_px)) for frame in map(reference_frame, pair))
+    return one if one == two else None
+
+
+def lay(
     views: tuple[Pixels, Pixels],
     focus: tuple[Focused, Focused],
     merged: tuple[Merged, Merged],
     focal: float | None,
     base_share: float,
 ) -> tuple[Laid, Rectified]:
-    """Lay the views on common rows and measure their depth."""
+    """Lay the views on common rows and measure their depth. Raises PairError when they do not fit."""
     size = merged[0].size_px
     factor = match_factor(size)
     level = on_common_rows(views, focus, factor, focal)

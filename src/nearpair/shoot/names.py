@@ -8,6 +8,7 @@ _RESERVED = re.compile(
     r"(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?", re.IGNORECASE
 )  # Windows; common practice
 _LONGEST_BYTES = 100
+_ENDINGS = (".focus", ".retouched")  # as focus maps and retouched views are called
 _ADDED_BYTES = 10  # "_", "-" and eight digits
 
 
@@ -20,7 +21,7 @@ def safe_name(name: str) -> str:
     whole = unicodedata.normalize("NFC", name)
     kept = "".join(letter if letter.isalnum() or letter in " -_." else "_" for letter in whole)
     kept = _shortened(kept.strip(" ."), _LONGEST_BYTES)
-    taken = _RESERVED.fullmatch(kept) or kept.lower().endswith(".focus")  # as focus maps are called
+    taken = _RESERVED.fullmatch(kept) or kept.lower().endswith(_ENDINGS)
     if kept == whole and kept and not taken:
         return kept
     # short enough that the name with its additions is left as it is the next time

@@ -24,6 +24,7 @@ from nearpair.proof.model import (
 from nearpair.proof.model_advice import Fixed
 from nearpair.proof.model_capture import LocalShifts
 from nearpair.proof.model_pairs import Candidate, NextBase
+from nearpair.proof.model_retouch import Retouched
 from nearpair.proof.pictures import depth_picture, from_above, thumbnail
 from nearpair.proof.report import render
 from nearpair.proof.report_pdf import pdf
@@ -54,6 +55,7 @@ class Subject(msgspec.Struct, frozen=True):
     next_base: NextBase | None = None
     fixed: Fixed | None = None
     local: LocalShifts | None = None
+    retouches: list[Retouched] = []
 
 
 def _key(decisions: Decisions, subject: Subject) -> str:
@@ -142,6 +144,7 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
         next_base=subject.next_base,
         fixed=subject.fixed,
         local=subject.local,
+        retouches=subject.retouches,
     )
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from contextlib import closing
+from dataclasses import dataclass
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
@@ -15,6 +16,7 @@ from nearpair.frames.listing import SHOOT_FILE
 from nearpair.progress import Progress, silent
 from nearpair.proof.model import Eyes, Metric, Proof, SetAside, Station
 from nearpair.proof.model_pairs import Candidate, NextBase
+from nearpair.proof.model_retouch import Retouched
 from nearpair.proof.ranking import next_base
 from nearpair.shoot.agreeing import Agreement
 from nearpair.shoot.contactsheet import SHEET, write_sheet
@@ -32,6 +34,7 @@ from nearpair.shoot.mounting import mount_pair, reference_frame
 from nearpair.shoot.proving import Subject, drop_stale_proof, prove, recall_fixed
 from nearpair.shoot.reading import Reading
 from nearpair.shoot.reporting import eyes_of, notes, pair_of, reports
+from nearpair.shoot.retouching import check_retouches, in_words, retouch_pair
 from nearpair.shoot.scratch import Scratch
 from nearpair.shoot.surveying import Keeper
 from nearpair.shoot.told import check_same_sources, check_sources
@@ -145,7 +148,22 @@ def run(
                 merge_station(folder, memo, reading, member, agreement, progress)
                 for member, agreement in zip(pair, _agreements(looked, reading, progress), strict=True)
             )
-        return _staged(folder, memo, decisions, looked, pair, (left, right), until, progress, exporter)
+            if until == "merge":
+                return None
+            merged, retouched = retouch_pair(
+                folder, memo, reading, pair, (left, right), decisions.retouches, progress
+            )
+        made = _Made(decisions, looked, pair, merged, retouched)
+        return _staged(folder, memo, made, until, progress, exporter)
+
+
+def members(shoot: Path, progress: Progress = silent) -> tuple[Member, Member]:
+    """The two stations of a shoot's pair, with their frames and where these lie; nothing is merged."""
+    folder = ShootFolder.open(shoot)
+    with folder.lock():
+        reading = Reading(developed_frames(folder.cache))
+        _, looked = _decided(folder, Memo(folder.cache, program()), reading, NOTHING, progress, keep=False)
+    return pair_of(looked)
 
 
 def candidates(shoot: Path, overrides: Overrides = NOTHING, progress: Progress = silent) -> Candidates:
@@ -199,6 +217,7 @@ def _decided(
     glasses_named(changed.colour.glasses)
     keeper = Keeper(memo, folder.cache)
     looked = look_at(changed, folder.source_paths(changed), reading, keeper, progress, rank_two=rank_two)
+    check_retouches(changed.retouches, [station.name for station in looked.stations], looked.pair)
     if keep and changed != decisions and looked.pair is not None:
         save(folder.toml, changed)
     return changed, looked
@@ -210,21 +229,29 @@ def _check_stage(until: str) -> None:
         raise ShootError(message, f"Choose one of {', '.join(STAGES)}.")
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Made:
+    """What mounting and all that follows it begin with."""
+
+    decisions: Decisions
+    looked: Looked
+    pair: tuple[Member, Member]
+    merged: tuple[Merged, Merged]
+    retouched: list[Retouched]
+
+    def notes(self) -> list[str]:
+        """What was noticed, and what was retouched."""
+        names = [member.station.name for member in self.pair]
+        waiting = [retouch for retouch in self.decisions.retouches if retouch.station not in names]
+        return [*notes(self.looked, self.decisions), *in_words(self.retouched, waiting)]
+
+
 def _staged(
-    folder: ShootFolder,
-    memo: Memo,
-    decisions: Decisions,
-    looked: Looked,
-    pair: tuple[Member, Member],
-    merged: tuple[Merged, Merged],
-    until: str,
-    progress: Progress,
-    exporter: Exporter,
+    folder: ShootFolder, memo: Memo, made: _Made, until: str, progress: Progress, exporter: Exporter
 ) -> Proof | None:
-    """What follows merging."""
+    """What follows merging and retouching."""
     last = STAGES.index(until)
-    if last == 1:
-        return None
+    decisions, looked, pair, merged = made.decisions, made.looked, made.pair, made.merged
     mounted = mount_pair(folder, memo, pair, merged, decisions, progress)
     metric = measure(folder, memo, pair, mounted, decisions.capture)
     listed = _candidates(looked, metric)
@@ -235,12 +262,13 @@ def _staged(
         reports(looked, pair, merged),
         eyes_of(looked),
         list(looked.set_aside),
-        notes(looked, decisions),
+        made.notes(),
         metric,
         listed,
         next_base(listed, chosen_mm),
         recall_fixed(folder, memo, decisions, eyes_of(looked), mounted.mounting),
         mounted.local,
+        made.retouched,
     )
     drop_stale_proof(folder, memo, decisions, subject)
     if last == 2:

@@ -73,9 +73,13 @@ def mounted_last(folder: ShootFolder) -> Mounted | None:
 
 def shown(folder: ShootFolder, mounted: Mounted) -> Shown:
     """Read the pair and its views. Raises FrameError, and ShootError if they do not belong together."""
-    eyes = zip((folder.left, folder.right), mounted.stations, _matrices(mounted), strict=True)
+    views = [
+        folder.view(station, retouched=retouched)
+        for station, retouched in zip(mounted.stations, mounted.retouched, strict=True)
+    ]
+    eyes = zip((folder.left, folder.right), views, _matrices(mounted), strict=True)
     with ThreadPoolExecutor(3) as pool:  # decoding and moving leave the other cores alone
-        wholes = [pool.submit(_whole, folder, mounted, *eye) for eye in eyes]
+        wholes = [pool.submit(_whole, mounted, *eye) for eye in eyes]
         told = small_map(read_tiff(folder.parallax))
         left, right = (pyramid(whole.result()) for whole in wholes)
     return _shown(mounted, left, right, told, (left[0].shape[0], left[0].shape[1]), 0)
@@ -106,11 +110,11 @@ def _matrices(mounted: Mounted) -> tuple[Matrix, Matrix]:
     return mounted.left_matrix, mounted.right_matrix
 
 
-def _whole(folder: ShootFolder, mounted: Mounted, pair: Path, station: str, matrix: Matrix) -> Bytes:
+def _whole(mounted: Mounted, pair: Path, view_file: Path, matrix: Matrix) -> Bytes:
     """One eye's mounted picture in the place of the left view, with the rest of its own view around it."""
     x, y, width, height = crop = mounted.mounting.crop_px
     if mounted.mounting.base_share == 1.0:
-        view = as_seen(folder.view(station))
+        view = as_seen(view_file)
         whole = _laid(view, matrix, (view.shape[0], view.shape[1]))
     else:  # around a picture seen from elsewhere there is nothing that fits it
         whole = np.zeros((y + height, x + width, 3), np.uint8)

@@ -55,7 +55,7 @@ class FocusShown:
 
 def focus_shown(folder: ShootFolder, mounted: Mounted) -> FocusShown:
     """Read the left view's focus map. Raises FrameError if it is not there."""
-    focus = read_tiff(folder.focus(mounted.stations[0]))
+    focus = read_tiff(folder.focus(mounted.stations[0], retouched=mounted.retouched[0]))
     factor = max(1, -(-max(focus.shape) // _LONG_SIDE_PX))
     middle = factor // 2
     plane = np.ascontiguousarray(focus[middle::factor, middle::factor], np.float32)

@@ -90,7 +90,7 @@ def _reweight(projected: F64, valid: NDArray[np.bool_], weights: F64) -> float:
         if valid[p]:
             magnitudes[count] = abs(projected[p, 4])
             count += 1
-    sigma = _MAD_TO_SIGMA * np.median(magnitudes[:count]) + 1e-7
+    sigma = float(_MAD_TO_SIGMA * np.median(magnitudes[:count]) + 1e-7)
     for p in range(projected.shape[0]):
         u = projected[p, 4] / (_TUKEY * sigma)
         weights[p] = (1.0 - u * u) ** 2 if valid[p] and abs(u) < 1.0 else 0.0

@@ -1,0 +1,232 @@
+"""From a place of a finished pair back to its frames: which of them is shown there, and what others show."""
+
+from collections import OrderedDict
+from collections.abc import Iterable
+from pathlib import Path
+from threading import Lock
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from nearpair.errors import ShootError
+from nearpair.frames.metadata import FrameInfo
+from nearpair.frames.profiles import read_profile, to_srgb_codes
+from nearpair.frames.read import Pixels
+from nearpair.frames.write import read_tiff
+from nearpair.geometry.projective import Projective
+from nearpair.pairs.carried import Planes, planes_of
+from nearpair.pairs.focal import sampled
+from nearpair.pixels.detail import energy_of
+from nearpair.progress import Progress, silent
+from nearpair.shoot.developing import developed_frames
+from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.looking import Member
+from nearpair.shoot.merging import SHARPNESS_PX, places_of
+from nearpair.shoot.mounting import Mounted
+from nearpair.shoot.reading import Reading
+from nearpair.shoot.retouching import nearest_used
+from nearpair.shoot.run import members
+from nearpair.shoot.showing import mounted_last
+from nearpair.views.retouch import Source, crop_of
+
+Bytes = NDArray[np.uint8]
+Point = tuple[float, float]
+
+CROP_PX = 256
+_KEPT_BYTES = 256 << 20
+_EVERY = 2  # focus maps are made at half the size, at most
+_GRID = 400
+_NOTHING_THERE = 96
+
+
+class SourceAt(msgspec.Struct, frozen=True):
+    """Which frame a place of a view shows."""
+
+    station: str
+    point_px: Point
+    """Of the view."""
+    number: float | None
+    """Of the frame in shooting order, fractional, from 0; None where nothing tells."""
+    frames: list[str]
+    """Names of all frames of the station in shooting order."""
+    usable: list[bool]
+    """Whether each could be registered, and so be shown."""
+    sharpness: list[float | None]
+    """How sharp each frame shows the place, 1 for the sharpest; None where it does not show it."""
+    other_number: list[int | None]
+    """For each frame, the number of the other station's frame that is focused on the same plane."""
+
+
+class BothSources(msgspec.Struct, frozen=True):
+    """Which frames a place of the pair shows to the left and to the right eye; None where unknown."""
+
+    left: SourceAt | None
+    right: SourceAt | None
+
+
+class Sources:
+    """The frames behind a mounted pair; several threads may ask."""
+
+    def __init__(self, folder: ShootFolder, pair: tuple[Member, Member], mounted: Mounted) -> None:
+        """Raises ShootError if the stations are not those of the mounted pair."""
+        if tuple(member.station.name for member in pair) != mounted.stations:
+            raise ShootError("The pair was decided anew since it was mounted.", "Mount it again.")
+        self._folder, self._pair, self._mounted = folder, pair, mounted
+        self._names = mounted.stations
+        self._places = [places_of(member) for member in pair]
+        self._focus = [
+            np.ascontiguousarray(read_tiff(folder.focus(name, retouched=retouched))[::_EVERY, ::_EVERY])
+            for name, retouched in zip(mounted.stations, mounted.retouched, strict=True)
+        ]
+        self._parallax = read_tiff(folder.parallax)
+        self._onto = [Projective.of(np.array(m)) for m in (mounted.left_matrix, mounted.right_matrix)]
+        self._planes = self._planes_of_focus()
+        self._reading = Reading(developed_frames(folder.cache))
+        self._lock = Lock()
+        self._decoded: OrderedDict[Path, Pixels] = OrderedDict()
+
+    @classmethod
+    def open(cls, folder: ShootFolder, progress: Progress = silent) -> "Sources":
+        """Of the pair that was mounted last. Raises NearpairError without one, or without its frames."""
+        mounted = mounted_last(folder)
+        if mounted is None:
+            raise ShootError(f"{folder.root}: no pair is mounted.", "Mount it first.")
+        return cls(folder, members(folder.root, progress), mounted)
+
+    def again(self, mounted: Mounted) -> "Sources":
+        """The same frames behind a pair of the same stations that was mounted anew."""
+        other = Sources(self._folder, self._pair, mounted)
+        other._decoded = self._decoded
+        return other
+
+    def of_view(self, eye: int, point: Point) -> BothSources:
+        """Which frames a place shows that is given in px of the view of `eye` (0 left, 1 right)."""
+        x, y = self._onto[eye].apply(np.array(point, np.float64)).tolist()
+        return self.of_pair(eye, (x, y))
+
+    def of_pair(self, eye: int, point: Point) -> BothSources:
+        """Which frames a place of one eye's picture shows, given in px of the left view as it lies."""
+        apart = self._parallax_at(eye, point)
+        there = None if apart is None else (point[0] + (apart if eye == 0 else -apart), point[1])
+        lies = (point, there) if eye == 0 else (there, point)
+        left, right = (None if at is None else self._at(k, at) for k, at in enumerate(lies))
+        return BothSources(left, right)
+
+    @property
+    def width_px(self) -> int:
+        """Width of the views."""
+        return self._pair[0].station.frames[0].size_px[1]
+
+    def station(self, eye: int) -> str:
+        """Name of the station of an eye."""
+        return self._names[eye]
+
+    def eye(self, station: str) -> int:
+        """The eye of a station. Raises ShootError if it is not in the pair."""
+        if station not in self._names:
+            found = f"The pair is made of {' and '.join(self._names)}, not of {station}."
+            raise ShootError(found, "Name one of these two.")
+        return self._names.index(station)
+
+    def crop(self, eye: int, number: int, point: Point, size_px: int = CROP_PX) -> Bytes | None:
+        """What a frame shows around a place (px of the view), as it lies there: (size, size, 3) in sRGB.
+
+        None for a frame that is not there, or lies nowhere.
+        """
+        member = self._pair[eye]
+        if number not in member.survey.used:
+            return None
+        k = member.survey.used.index(number)
+        frame = member.station.frames[number]
+        source = Source(self._pixels(frame), self._places[eye][k], member.survey.gains[k], number)
+        left, top = (round(at) - size_px // 2 for at in point)
+        shown, seen = crop_of(source, (left, top, size_px, size_px))
+        picture = to_srgb_codes(shown, read_profile(frame.path))
+        picture[~seen] = _NOTHING_THERE
+        return picture
+
+    def _at(self, eye: int, lies: Point) -> SourceAt | None:
+        member = self._pair[eye]
+        x, y = self._onto[eye].inverse().apply(np.array(lies, np.float64)).tolist()
+        height, width = member.station.frames[0].size_px
+        if not (-0.5 <= x < width - 0.5 and -0.5 <= y < height - 0.5):
+            return None
+        found = float(sampled(self._focus[eye], np.array([[x, y]]) / _EVERY)[0])
+        used = set(member.survey.used)
+        return SourceAt(
+            self._names[eye],
+            (x, y),
+            found if np.isfinite(found) else None,
+            [frame.path.name for frame in member.station.frames],
+            [number in used for number in range(len(member.station.frames))],
+            self._sharpness(eye, (x, y)),
+            [self._other(eye, number) for number in range(len(member.station.frames))],
+        )
+
+    def _other(self, eye: int, number: int) -> int | None:
+        planes = self._planes[eye]
+        return None if planes is None else nearest_used(self._pair[1 - eye], planes.other_at(number))
+
+    def _sharpness(self, eye: int, point: Point) -> list[float | None]:
+        """How sharp each frame is at a place of the view: what merging kept."""
+        member = self._pair[eye]
+        curve: list[float | None] = [None] * len(member.station.frames)
+        try:
+            kept = np.load(self._folder.sharpness(self._names[eye]), mmap_mode="r")
+        except (OSError, ValueError, EOFError):  # derived, and may be deleted at any time
+            return curve
+        column, row = (int((at + 0.5) // SHARPNESS_PX) for at in point)
+        if len(kept) != len(member.survey.used) or row >= kept.shape[1] or column >= kept.shape[2]:
+            return curve
+        energies = np.sqrt(energy_of(np.ascontiguousarray(kept[:, row, column])).ravel())
+        most = float(energies.max(initial=0))
+        for number, energy in zip(member.survey.used, energies.tolist(), strict=True):
+            curve[number] = energy / most if most > 0 and energy > 0 else None
+        return curve
+
+    def _parallax_at(self, eye: int, point: Point) -> float | None:
+        """Parallax at a place; for the right eye, of what is seen there by it."""
+        x, y, width, height = self._mounted.mounting.crop_px
+        column, row = round(point[0] - x), round(point[1] - y)
+        if not 0 <= row < height:
+            return None
+        share = self._mounted.mounting.base_share
+        if eye == 1:  # of all in the row that comes to lie there, the nearest is seen
+            apart = self._parallax[row] / share
+            meets = np.abs(np.arange(width) + apart - column) < 1
+            return float(np.min(apart[meets])) if meets.any() else None
+        around = self._parallax[max(0, row - 2) : row + 3, max(0, column - 2) : max(0, column + 3)]
+        known = around[np.isfinite(around)]
+        return float(np.median(known)) / share if known.size else None
+
+    def _planes_of_focus(self) -> tuple[Planes | None, Planes | None]:
+        x, y = self._mounted.mounting.crop_px[:2]
+        step = max(1, max(self._parallax.shape) // _GRID)
+        some = self._parallax[::step, ::step]
+        rows, columns = np.nonzero(np.isfinite(some))
+        apart = some[rows, columns].astype(np.float64) / self._mounted.mounting.base_share
+        lies = np.column_stack([columns, rows]).astype(np.float64) * step + [x, y]
+        there = lies + np.column_stack([apart, np.zeros_like(apart)])
+        left, right = (
+            sampled(focus, onto.inverse().apply(at) / _EVERY)
+            for focus, onto, at in zip(self._focus, self._onto, (lies, there), strict=True)
+        )
+        return planes_of(left, right, -apart), planes_of(right, left, -apart)
+
+    def _pixels(self, frame: FrameInfo) -> Pixels:
+        with self._lock:
+            known = self._decoded.get(frame.path)
+            if known is not None:
+                self._decoded.move_to_end(frame.path)
+                return known
+        pixels = self._reading.pixels(frame)
+        with self._lock:
+            self._decoded[frame.path] = pixels
+            while len(self._decoded) > 1 and _bytes(self._decoded.values()) > _KEPT_BYTES:
+                self._decoded.popitem(last=False)
+        return pixels
+
+
+def _bytes(pictures: Iterable[Pixels]) -> int:
+    return sum(picture.nbytes for picture in pictures)
