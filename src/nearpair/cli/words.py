@@ -127,6 +127,13 @@ def window(done: Mounting) -> Iterator[Line]:
     if done.window_rule:
         yield Line("Window", sentence(done.window_rule))
         yield Line("Crop", f"{done.crop_px[2]} x {done.crop_px[3]} px: {done.crop_rule}")
+    if done.lens is not None and (done.lens.taken_out or done.lens.name):
+        taken = (
+            f"up to {done.lens.largest_px:.1f} px of distortion taken out, " if done.lens.taken_out else ""
+        )
+        yield Line("Lens", f"{done.lens.name}: {taken}{done.lens.note}")
+    elif done.lens is not None:
+        yield Line("Lens", f"distortion {done.lens.note}")
     if done.base_share != 1:
         share = f"{100 * done.base_share:.0f} % of the stereo base that was shot"
         yield Line("Base", f"{share}: the right eye's picture was reckoned")

@@ -21,7 +21,7 @@ from nearpair.shoot.decisions import Capture
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
-from nearpair.shoot.mounting import Mounted
+from nearpair.shoot.mounting import Mounted, focus_map
 from nearpair.stacks.registration import error_of_scale, magnifications
 
 # Relative standard errors: of what is read off a rail or a ruler; of a focal length stated as it is at this
@@ -130,7 +130,7 @@ def _lens(member: Member, capture: Capture) -> _Lens:
 
 def _opened(shoot: ShootFolder, member: Member, mounted: Mounted, parallax: Plane, lens: _Lens) -> _Shoot:
     x, y, width, height = mounted.mounting.crop_px
-    frame = read_tiff(shoot.focus(member.station.name))[y : y + height, x : x + width]
+    frame = focus_map(shoot, member.station.name, mounted.mounting.lens)[y : y + height, x : x + width]
     disparity = np.asarray(np.float32(mounted.mounting.shift_px) - parallax, np.float32)
     return _Shoot(member, disparity, frame, member.station.frames[0].size_px[1], lens)
 

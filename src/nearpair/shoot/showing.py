@@ -22,6 +22,7 @@ from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.mounting import Matrix, Mounted
 from nearpair.shoot.run import program
+from nearpair.shoot.straightening import distortion_of, straight
 
 Bytes = NDArray[np.uint8]
 Plane = NDArray[np.float32]
@@ -89,7 +90,7 @@ def _whole(folder: ShootFolder, mounted: Mounted, pair: Path, station: str, matr
     """One eye's mounted picture in the place of the left view, with the rest of its own view around it."""
     x, y, width, height = crop = mounted.mounting.crop_px
     if mounted.mounting.base_share == 1.0:
-        view = as_seen(folder.view(station))
+        view = straight(as_seen(folder.view(station)), distortion_of(mounted.mounting.lens))
         whole = _laid(view, matrix, (view.shape[0], view.shape[1]))
     else:  # around a picture seen from elsewhere there is nothing that fits it
         whole = np.zeros((y + height, x + width, 3), np.uint8)
