@@ -2,11 +2,12 @@
 
     python -m benchmarks.misset [FOLDER...] [--data DIR]
 
-A FOLDER is a scene as for `benchmarks.pairs`, whose shoots (DIR) are taken as that made them; Cones, Motorcycle
-and Aloe follow. The right view is rolled by 1.5 degrees, made 2 % larger and moved down by 30 px. Both are laid
-on common rows as mounting does. Against the truth: height that is left between the eyes where both see (px,
-rms), disparity that is off by more than 2 px from truth and a constant, and the median of what it is off by;
-of all answers. "points": height left between matched points (px, rms), as the program itself tells it.
+A FOLDER is a scene as for `benchmarks.pairs`, whose shoots (DIR) are taken as that made them; Cones,
+Motorcycle and Aloe follow. The right view is rolled by 1.5 degrees, made 2 % larger and moved down by 30 px.
+Both are laid on common rows as mounting does. Against the truth: height that is left between the eyes where
+both see (px, rms), disparity that is off by more than 2 px from truth and a constant (per cent), and the
+median of what it is off by; of all answers. "points": height left between matched points (px, rms), as the
+program itself tells it.
 """
 
 import argparse
@@ -18,13 +19,14 @@ import cv2
 import numpy as np
 
 from benchmarks.both_eyes import Correspondence, correspondence
-from benchmarks.judge import Picture, Plane, Shoot
+from benchmarks.judge import Mask, Picture, Plane, Shoot
 from benchmarks.pairs import SEEN_BY_BOTH_PX, guided, measured_pairs, on_level
 from benchmarks.truth import load
 from nearpair.geometry.transforms import Similarity
 from nearpair.shoot.levelling import Focused, on_common_rows
 
 ROLLED_DEG, LARGER, DOWN_PX = 1.5, 1.02, 30.0
+EDGE_PX = 4
 HEAD = (
     f"{'pair':20}{'':8}{'roll deg':>9}{'scale':>8}{'height':>8}{'points':>8}"
     f"{'true height: rms':>18}{'bad 2':>7}{'median px':>11}"
@@ -40,8 +42,8 @@ def misset(size: tuple[int, int]) -> Similarity:
 def moved(plane: Any, wrong: Similarity, how: int) -> Any:
     """A picture, or a focus map, of the right view set wrong."""
     size = (plane.shape[1], plane.shape[0])
-    border = {"borderMode": cv2.BORDER_CONSTANT, "borderValue": np.nan} if plane.ndim == 2 else {}
-    return cv2.warpAffine(plane, wrong.matrix(), size, flags=how, **border)
+    nothing = float("nan") if plane.ndim == 2 else 0.0
+    return cv2.warpAffine(plane, wrong.matrix(), size, flags=how, borderValue=nothing)
 
 
 def report(
@@ -49,13 +51,16 @@ def report(
 ) -> None:
     """Print the pair as it is, and set wrong."""
     size = views[0].shape[0], views[0].shape[1]
+    found = replace(found, both=found.both & _shown(found, size))
     for label, wrong in (("as it is", None), ("set wrong", misset(size))):
         right, focused, true = views[1], focus[1], found
         if wrong is not None:
             right = moved(right, wrong, cv2.INTER_LANCZOS4)
             focused = replace(focused, frame=moved(focused.frame, wrong, cv2.INTER_NEAREST))
             points = found.right_px.reshape(-1, 2).astype(np.float64)
-            true = replace(found, right_px=wrong.apply(points).reshape(found.right_px.shape))
+            true = replace(
+                found, right_px=wrong.apply(points).reshape(found.right_px.shape).astype(np.float32)
+            )
         level = on_common_rows((views[0], right), (focus[0], focused), 1)
         case = on_level(name, true, level)
         heights = _heights(true, level)[case.both & case.judged]
@@ -69,6 +74,13 @@ def report(
             f"{100 * np.mean(off > 2):7.2f}{np.median(off):11.2f}",
             flush=True,
         )
+
+
+def _shown(found: Correspondence, size: tuple[int, int]) -> Mask:
+    """What the right view still shows once it is set wrong: only that is judged, before and after."""
+    at = misset(size).apply(found.right_px.reshape(-1, 2).astype(np.float64)).reshape(found.right_px.shape)
+    inside = (at >= EDGE_PX) & (at <= np.array(size[::-1]) - 1 - EDGE_PX)
+    return np.asarray(inside.all(axis=-1))
 
 
 def _heights(true: Correspondence, level: Any) -> Plane:

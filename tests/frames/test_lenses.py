@@ -84,7 +84,7 @@ def test_the_profile_of_the_sensor_at_hand_is_taken():
         ({"lens": "DO Macro 60mm", "focal": 60.0, "focal_35": 90.0}, 'has no "DO Macro 60mm"'),
         ({"lens": "EF100mm f/2.8L Macro IS USM", "focal": 100.0}, "size of the sensor is not known"),
         ({"lens": "Macro", "focal": 100.0, "focal_35": 100.0}, "several that fit"),
-        ({"lens": "EF100mm f/2.8L Macro IS USM", "focal": 60.0, "focal_35": 60.0}, "has no"),
+        ({"lens": "EF100mm f/2.8L Macro IS USM", "focal": 60.0, "focal_35": 60.0}, "but not at 60 mm"),
     ],
 )
 def test_what_is_not_known_is_said(given, said):

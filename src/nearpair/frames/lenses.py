@@ -59,6 +59,10 @@ def profile_of(frame: FrameInfo, named: str | None = None) -> Known | Unknown:
     lenses = _lenses(database, frame, asked, is_name=named is not None)
     if not lenses:
         return Unknown(f'The database of lenses has no "{asked}".', _NAME_IT)
+    lenses = [lens for lens in lenses if _has_focal(lens, frame.focal_length_mm)]
+    if not lenses:
+        at = f"{frame.focal_length_mm:g} mm" if frame.focal_length_mm else "a focal length the frames tell"
+        return Unknown(f'The database of lenses has "{asked}", but not at {at}.', _NAME_IT)
     if len({lens.model for lens in lenses}) > 1:
         some = ", ".join(sorted({f'"{lens.model}"' for lens in lenses})[:4])
         return Unknown(f'The database of lenses has several that fit "{asked}": {some}.', _NAME_IT)
@@ -81,7 +85,7 @@ def _crop(database: Any, frame: FrameInfo) -> float | None:
 
 
 def _lenses(database: Any, frame: FrameInfo, asked: str, *, is_name: bool) -> list[Any]:
-    """Lenses whose name fits best, of the frame's focal length, with a distortion."""
+    """Lenses whose name fits best, with a distortion."""
     found = list(database.find_cameras(frame.make or None, frame.model)) if frame.model else []
     lenses = database.find_lenses(found[0], None, asked) if found and not is_name else []
     if not lenses:
@@ -91,7 +95,7 @@ def _lenses(database: Any, frame: FrameInfo, asked: str, *, is_name: bool) -> li
         lenses = whole or lenses
     else:
         lenses = [lens for lens in lenses if lens.model == lenses[0].model]
-    return [lens for lens in lenses if lens.calib_distortion and _has_focal(lens, frame.focal_length_mm)]
+    return [lens for lens in lenses if lens.calib_distortion]
 
 
 def _words(name: str) -> set[str]:

@@ -16,6 +16,7 @@ WITNESSES = {
     "course": "disparity from frame to frame",
     "parallel": "cameras that point the same way",
     "lens": "lens and sensor",
+    "recorded": "focus distances the camera recorded",
 }
 """What lengths in mm rest on, in words; other names are words already."""
 
