@@ -9,11 +9,11 @@ eight directions; its pictures are padded, so that it may answer up to their sid
 
 Errors in the Middlebury sense (per cent farther than 1 and 2 px from the truth, mean error in px; definitions
 from memory): of what was answered, where both eyes see; of the surest of ours, as many as OpenCV answers;
-with no answer taken as wrong; and with gaps filled, ours by the matcher itself, the others' from the farther neighbour in the row (Middlebury's way
-with sparse answers), where both eyes see and everywhere. Left out are a border of 2 % of the scenes, what
-lies beyond the other picture's sides, and what nobody measured. Occlusion: how much of what was marked is
-hidden from the right eye (for OpenCV: was not answered), and how much of what is hidden was marked. "s" are
-seconds of all cores together, as the processor counts them.
+with no answer taken as wrong; and with gaps filled, ours by the matcher itself, the others' from the farther
+neighbour in the row (Middlebury's way with sparse answers), where both eyes see and everywhere. Left out are
+a border of 2 % of the scenes, what lies beyond the other picture's sides, and what nobody measured.
+Occlusion: how much of what was marked is hidden from the right eye (for OpenCV: was not answered), and how
+much of what is hidden was marked. "s" are seconds of all cores together, as the processor counts them.
 """
 
 import argparse
@@ -67,7 +67,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Answer:
-    """What a matcher says: disparity (NaN: no answer), the same filled, what is hidden, processor seconds, and how sure it is."""
+    """What a matcher says: disparity (NaN: no answer), the same filled, what is hidden, how sure; seconds."""
 
     px: NDArray[np.float32]
     filled_px: NDArray[np.float32]

@@ -6,7 +6,7 @@ import msgspec
 import pytest
 
 from nearpair.cli import words
-from nearpair.proof.model import Eyes, Focus, SetAside, Station, decode
+from nearpair.proof.model import Eyes, Focus, LensProfile, SetAside, Station, decode
 from nearpair.proof.model_advice import Finding
 from nearpair.shoot.run import Look
 
@@ -129,10 +129,23 @@ def test_the_summary_has_everything_and_a_caution(proof):
     lines = summary(proof)
     labels = [line.label for line in lines if line.label]
     before, after = ["Stations", "Eyes", "Depth", "Comfort"], ["Advice", "Glasses", "Anaglyph", "Proof"]
-    wanted = [*before, "Window", "Crop", "Verdict", *after]
+    wanted = [*before, "Window", "Crop", "Lens", "Verdict", *after]
     assert [label for label in labels if label != "Note"] == wanted
     assert next(line.text for line in lines if line.label == "Verdict") == proof.verdict
     assert words.CAUTION in told(lines)
+
+
+def test_what_was_done_about_the_lens(proof):
+    def said(lens):
+        lines = words.window(change(proof.mounting, lens=lens))
+        return [line.text for line in lines if line.label == "Lens"]
+
+    taken = LensProfile(name="A 60", largest_px=3.26, taken_out=True, note="as measured far away")
+    assert said(taken) == ["A 60: up to 3.3 px of distortion taken out, as measured far away"]
+    little = LensProfile(name="A 60", largest_px=0.02, note="too little to be taken out")
+    assert said(little) == ["A 60: too little to be taken out"]
+    assert said(LensProfile(note="left as it is. Why.")) == ["Distortion left as it is. Why."]
+    assert said(None) == []
 
 
 def test_notes_are_passed_on(proof):

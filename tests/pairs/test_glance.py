@@ -1,4 +1,4 @@
-"""The quick look at two stations, on a measured pair (tests/support/pairs.py) in either order and re-aimed."""
+"""The quick look at two stations: a measured pair (tests/support/pairs.py) in either order, and re-aimed."""
 
 from dataclasses import replace
 

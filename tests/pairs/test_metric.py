@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nearpair.pairs.metric import course_by_ring, course_on_rail
+from nearpair.pairs.metric import course_by_ring, course_on_rail, recorded_step
 
 SIZE = (90, 140)
 
@@ -69,3 +69,34 @@ def test_unknown_maps_and_flat_subjects_give_no_course(unknown):
     maps[unknown] = np.full(SIZE, np.nan, np.float32)
     assert course_on_rail(maps["disparity"], maps["frame"], 1 / np.linspace(1, 0.88, 20)) is None
     assert course_by_ring(np.full(SIZE, 100.0, np.float32), frame, 0, 200.0) is None
+
+
+class TestRecordedDistances:
+    """Distances as cameras write them: in mm, whole or not, or nowhere."""
+
+    def test_an_even_course_either_way(self):
+        distances = [300.0 - 2.5 * k for k in range(12)]
+        for one in (distances, distances[::-1]):
+            step, error = recorded_step(one)
+            assert step == pytest.approx(2.5)
+            assert error < 1e-6
+
+    def test_rounding_is_in_the_error(self):
+        step, error = recorded_step([float(round(300 - 1.3 * k)) for k in range(20)])
+        assert abs(step / 1.3 - 1) < 3 * error
+        assert 0.001 < error < 0.05
+
+    @pytest.mark.parametrize(
+        "distances",
+        [
+            [300.0] * 12,
+            [300.0, None, 295.0, None, None, 290.0, None, None, None, 280.0, 275.0, None],
+            [300.0, 290.0, 280.0, 270.0],
+            [7223525.8, 2081.3, 583.4, 391.1, 273.4, 229.8, 170.2, 153.2, 127.4, 100.0],
+            [float(v) for v in (300, 280, 305, 260, 310, 250, 290, 270)],
+            [300.0, 300.0, 300.0, 290.0, 290.0, 290.0, 280.0, 280.0, 280.0, 280.0],
+        ],
+    )
+    def test_what_tells_no_step(self, distances):
+        """All alike, too few, and (fourth) the real stack `balls`, whose steps are even in dioptres."""
+        assert recorded_step(distances) is None

@@ -5,6 +5,7 @@ import shutil
 import numpy as np
 import pytest
 from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 
 from nearpair.frames.write import read_tiff
 from nearpair.shoot.deciding import Overrides
@@ -68,3 +69,34 @@ def test_a_ring_without_lens_data_gives_depth_from_the_step(tmp_path):
     assert 0.05 < metric.distance_error_mm / metric.distance_mm < 0.3
     assert metric.window_mm_per_px * 300 / 66.4 == pytest.approx(294.8 / 284.4, rel=0.03)
     assert np.isfinite(read_tiff(shoot / "pair" / "depth.tif")).mean() > 0.5
+
+
+def recorded(folders, start_mm, step_mm):
+    """Give frames without metadata the focus distance that a camera would record, to a whole mm."""
+    for folder in folders:
+        for number, file in enumerate(sorted(folder.iterdir())):
+            exif = Image.Exif()
+            exif[0x8769] = {0x9206: IFDRational(round(start_mm + number * step_mm), 1000)}
+            with Image.open(file) as picture:
+                picture.load()
+            picture.save(file, exif=exif)
+    return folders
+
+
+def test_recorded_distances_tell_the_step_of_a_ring_only_where_nothing_else_does(tmp_path):
+    """Every fourth frame of steps of 1.357 mm, and a camera that says 6 mm for 5.43 mm (10 % off)."""
+    shoot = tmp_path / "shoot"
+    folders = recorded(bare(cut("minerals", ("left", "right"), tmp_path / "card")), 330, -6.0)
+    metric = make(folders, shoot, Overrides(field_width_mm=66.4)).metric
+    assert "recorded" in metric.rests_on
+    assert metric.step.stated_mm is None
+    assert abs(metric.step.used_mm - 5.426) < metric.step.error_mm
+    assert 0.25 < metric.step.error_mm / metric.step.used_mm < 0.45
+    toml = shoot / "shoot.toml"
+    toml.write_text(
+        toml.read_text().replace("field_width_mm = 66.4", "field_width_mm = 66.4\nstep_mm = 5.426")
+    )
+    stated = run(shoot, "proof").metric
+    assert "recorded" not in stated.rests_on
+    assert stated.step.used_mm == pytest.approx(5.426, rel=0.01)
+    assert not stated.step.contradicted

@@ -220,6 +220,14 @@ BaseShare = Annotated[
         help="Less depth without shooting anew: 0.6 shows the pair as from 0.6 of its base, 1 as shot.",
     ),
 ]
+LensName = Annotated[
+    str | None,
+    typer.Option(
+        "--lens",
+        metavar="NAME",
+        help="Take out the distortion of this lens; `auto`: if the frames and a database tell; or `never`.",
+    ),
+]
 ScreenWidth = Annotated[
     float | None,
     typer.Option("--screen-width", metavar="MM", callback=_length, help="Width of the shown picture."),

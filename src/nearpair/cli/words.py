@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from nearpair.cli import fix_words, pair_words
 from nearpair.cli.lines import GOOD, LOUD, WEAK, Line
-from nearpair.proof.model import Eyes, Metric, Mounting, Proof, SetAside, Station
+from nearpair.proof.model import Eyes, LensProfile, Metric, Mounting, Proof, SetAside, Station
 from nearpair.proof.model_advice import Finding
 from nearpair.proof.model_look import Comfort, Depth
 from nearpair.proof.phrases import with_error
@@ -127,12 +127,21 @@ def window(done: Mounting) -> Iterator[Line]:
     if done.window_rule:
         yield Line("Window", sentence(done.window_rule))
         yield Line("Crop", f"{done.crop_px[2]} x {done.crop_px[3]} px: {done.crop_rule}")
+    if done.lens is not None:
+        yield _lens(done.lens)
     if done.base_share != 1:
         share = f"{100 * done.base_share:.0f} % of the stereo base that was shot"
         yield Line("Base", f"{share}: the right eye's picture was reckoned")
     if any(done.floating_px):
         left, right = done.floating_px
         yield Line("", f"floating window: the outputs have masks, {left} px left and {right} px right")
+
+
+def _lens(done: LensProfile) -> Line:
+    if done.name is None:
+        return Line("Lens", f"Distortion {done.note}")
+    taken = f"up to {done.largest_px:.1f} px of distortion taken out, " if done.taken_out else ""
+    return Line("Lens", f"{done.name}: {taken}{done.note}")
 
 
 def advice(findings: list[Finding], shoot: Path) -> Iterator[Line]:

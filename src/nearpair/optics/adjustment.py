@@ -102,6 +102,12 @@ def stated(name: Name, value: float, sigma: float) -> Observation:
     )
 
 
+def recorded(step_mm: float, sigma: float) -> Observation:
+    """Tell the step by the focus distances that a camera recorded in its frames."""
+    positive("step_mm", step_mm, "mm")
+    return Observation("recorded", (1.0, 0.0, 0.0, 0.0), math.log(step_mm), sigma)
+
+
 def from_rail(change: float, sigma: float) -> Observation:
     """What registration says of a rail stack: step over distance, see `metric.distance_from_rail_mm`."""
     positive("change", change)

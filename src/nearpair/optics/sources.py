@@ -58,6 +58,10 @@ BASE_OF_DISTANCE = Constant(1 / 30, "1", "rule of one thirtieth; no source", Non
 """Stereo base as a share of the distance of the nearest point."""
 DEVIATION_OF_WIDTH = Constant(1 / 30, "1", "1.2 mm on 36 mm; no source", None, "common practice")
 """Customary deviation as a share of the picture's width."""
+RECORDED_DISTANCE_ERROR = Constant(
+    0.15, "1", "focus distances as cameras record them close up; no source", None, "common practice"
+)
+"""Standard error of differences of recorded focus distances: they are read off the focusing mechanism."""
 MARKED_LENS_ERROR = Constant(
     0.15, "1", "marked against real focal length close up; no source", None, "common practice"
 )

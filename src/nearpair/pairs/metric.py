@@ -11,6 +11,7 @@ u/Z is fitted to d, not the reverse: else D would come out too small.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +28,11 @@ _OFF_PX, _OFF_FRAMES = 0.1, 0.1
 _TILES = 4
 _KEEP, _ROUNDS = 3.0, 12
 _FITS = 0.5
+
+
+# Recorded distances tell a step if so many frames, and this share of all, have them, in as many different
+# values, and if no more than this share of their range is off an even course.
+_FEWEST_RECORDED, _RECORDED_SHARE, _UNEVEN = 5, 0.6, 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +74,25 @@ def course_by_ring(disparity: Plane, frame: Plane, reference: int, steps_away: f
         closeness = np.where(left > 0, away / np.maximum(left, 1e-6), np.nan)
         found.append(_course(disparity, np.asarray(closeness, np.float64), 1 / away))
     return found[0] or found[1]
+
+
+def recorded_step(distances_mm: Sequence[float | None]) -> tuple[float, float] | None:
+    """The step (mm) of a stack by the distances its camera recorded, and the relative standard error of it.
+
+    The error is that of the fit and of rounding; not what such distances are off as a whole. None where too
+    few frames tell, or where they tell no even course.
+    """
+    known = [(k, one) for k, one in enumerate(distances_mm) if one is not None]
+    different = {one for _, one in known}
+    if min(len(known), len(different)) < max(_FEWEST_RECORDED, _RECORDED_SHARE * len(distances_mm)):
+        return None
+    at, distance = np.array(known, np.float64).T
+    terms = np.polynomial.polynomial.polyfit(at, distance, 1)
+    off = distance - np.polynomial.polynomial.polyval(at, terms)
+    step, spread = abs(float(terms[1])), float(np.sqrt(np.mean(off**2)))
+    if spread > _UNEVEN * float(np.ptp(distance)):
+        return None
+    return step, spread / (step * float(at.std()) * math.sqrt(len(at)))
 
 
 def _course(disparity: Plane, closeness: NDArray[np.floating], per_frame: float) -> Course | None:

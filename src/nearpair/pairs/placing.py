@@ -187,8 +187,27 @@ def _cuts(laid: Laid, mount: Mount) -> tuple[float, float]:
     return float(np.mean(left < -limit)), float(np.mean(right < -limit))
 
 
-def _whole(cuts: tuple[float, float]) -> bool:
-    return max(cuts) < _CUT
+def _cuts_nothing(laid: Laid, mount: Mount) -> bool:
+    """Whether neither side cuts anything, on the map and then, if so, on the sides as they will be mounted.
+
+    A px of a reduced map is several of the pair: what stands a little into the frame can escape its strips.
+    """
+    if max(_cuts(laid, mount)) >= _CUT:
+        return False
+    return laid.factor == 1 or max(_mounted_cuts(laid, mount)) < _CUT
+
+
+def _mounted_cuts(laid: Laid, mount: Mount) -> tuple[float, float]:
+    """The same as `_cuts`, of the strips along the sides of the pair."""
+    x, y, width, height = mount.crop_px
+    band, limit = band_px(width), threshold_px(width) / laid.base_share
+    shown = _shown(laid, mount)
+    foremost_px = -float(np.nanmin(shown)) * laid.factor if np.isfinite(shown).any() else 0.0
+    wide = min(width, band + math.ceil(max(0.0, foremost_px)) + 1)
+    at_left = parallax_of(laid, replace(mount, crop_px=(x, y, wide, height)))
+    at_right = parallax_of(laid, replace(mount, crop_px=(x + width - band, y, band, height)))
+    left, right = along(left_strip(at_left, band)), along(at_right)
+    return float(np.mean(left < -limit)), float(np.mean(right < -limit))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -214,7 +233,7 @@ def _automatic(laid: Laid, aspect: float | None, allowed: Allowed) -> Placed:
     beyond_px = max(0.0, _beyond_px(laid, laid.mount(start, aspect), allowed))
     for window_px in np.linspace(start, max(start, top), _WINDOW_STEPS if top > start else 1).tolist():
         mount = laid.mount(window_px, aspect)
-        if _whole(_cuts(laid, mount)) and _beyond_px(laid, mount, allowed) <= beyond_px:
+        if _cuts_nothing(laid, mount) and _beyond_px(laid, mount, allowed) <= beyond_px:
             brought = "brought forward until no side cuts anything in front of it"
             rule = start_rule if window_px == start else brought
             return Placed(mount, f"automatic: {rule}", _crop_rule(aspect, untrimmed))
@@ -232,7 +251,7 @@ def _cropped(asked: _Asked, forward: Mount) -> Placed | None:
         trimmed = replace(asked, trim=trim)
         window_px, rule = _settled(trimmed, _Depths.on_foremost)
         mount = _fitting(asked.laid, window_px, asked.aspect, trim)
-        if mount is not None and _whole(_cuts(asked.laid, mount)):
+        if mount is not None and _cuts_nothing(asked.laid, mount):
             return Placed(mount, f"automatic: {rule}", _crop_rule(asked.aspect, trim))
     return None
 

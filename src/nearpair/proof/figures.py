@@ -16,6 +16,7 @@ WITNESSES = {
     "course": "disparity from frame to frame",
     "parallel": "cameras that point the same way",
     "lens": "lens and sensor",
+    "recorded": "focus distances the camera recorded",
 }
 """What lengths in mm rest on, in words; other names are words already."""
 
@@ -184,6 +185,7 @@ def _mounting(proof: Proof) -> list[Row]:
         ("Right view turned", f"{done.rotation_deg:+.3f} degrees", ""),
         ("Right view scaled", f"{done.scale:.5f}", ""),
         ("Right view raised or lowered", f"{done.vertical_px:+.1f} px", ""),
+        *_lens(proof),
         *_camera(proof),
         *_base(proof),
         ("Shift", f"{done.shift_px:+.1f} px", f"the window stands {done.window_rule}".rstrip()),
@@ -195,6 +197,15 @@ def _mounting(proof: Proof) -> list[Row]:
             f"95 % {_number(residual.p95, '.2f', 'px')}",
         ),
     ]
+
+
+def _lens(proof: Proof) -> list[Row]:
+    lens = proof.mounting.lens
+    if lens is None:
+        return []
+    if lens.name is None:
+        return [("Lens distortion", "-", lens.note)]
+    return [("Lens distortion", f"up to {lens.largest_px:.1f} px", f"{lens.name}: {lens.note}")]
 
 
 def _camera(proof: Proof) -> list[Row]:

@@ -119,6 +119,23 @@ class Residual(msgspec.Struct, frozen=True, kw_only=True):
     p95: float | None
 
 
+class LensProfile(msgspec.Struct, frozen=True):
+    """The distortion of the lens as a database of lenses knows it, and what was done about it.
+
+    `name`: of the lens in the database; null where it is not known, and then `note` says why. `model`,
+    `terms`, `unit_px`: as in `geometry.distortion`. `largest_px`: the largest displacement in a view.
+    """
+
+    name: str | None = None
+    focal_mm: float | None = None
+    model: Literal["poly3", "poly5", "ptlens"] | None = None
+    terms: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    unit_px: float | None = None
+    largest_px: float = 0.0
+    taken_out: bool = False
+    note: str = ""
+
+
 class Mounting(msgspec.Struct, frozen=True, kw_only=True):
     """What was done to the pair: the right view was turned, scaled and raised onto the left one.
 
@@ -128,6 +145,7 @@ class Mounting(msgspec.Struct, frozen=True, kw_only=True):
     by its opposite. `floating_px`: by how much a floating window brings the left and the right side forward.
     `window_rule`, `crop_rule`: by which rules window and crop were found, in words. `base_share`: share of
     the stereo base as shot from which the right picture is seen; `filled_share` of it neither view showed.
+    `lens`: what distortion was taken out of both views first; all px are of the views without it.
     """
 
     rotation_deg: float
@@ -146,6 +164,7 @@ class Mounting(msgspec.Struct, frozen=True, kw_only=True):
     crop_rule: str = ""
     base_share: float = 1.0
     filled_share: float = 0.0
+    lens: LensProfile | None = None
 
 
 class Length(msgspec.Struct, frozen=True, kw_only=True):

@@ -80,7 +80,8 @@ def _found(
     one, two = (
         Focused(view.focus, len(member.station.frames)) for view, member in zip(views, pair, strict=True)
     )
-    laid, _ = lay(pictures, (one, two), merged, focal_of(pair), 1.0)
+    usable = (merged[0].covered_px, merged[1].covered_px)
+    laid, _ = lay(pictures, (one, two), usable, focal_of(pair), 1.0)
     lie = Lie(laid.size_px, (Projective.like(laid.left), laid.right), laid.disparity, laid.factor)
     first_px, second_px, disparity_px = lie.both()
     first, second = sampled(views[0].focus, first_px), sampled(views[1].focus, second_px)

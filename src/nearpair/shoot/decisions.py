@@ -48,13 +48,15 @@ class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
     `window`: "auto", on the nearest or farthest thing, or on a point (x, y), px. `aspect`: width to height of
     the crop, such as "4:3", or "auto" as the frames. `floating`: masks where a side cuts what stands in front
     of the window ("auto"), or "never". `base_share`: share of the stereo base as shot from which the right
-    eye sees the subject; the picture from there is reckoned.
+    eye sees the subject; the picture from there is reckoned. `lens`: whose distortion is taken out of both
+    views: "auto" as the frames say, if a database of lenses knows it, "never", or the name of a lens there.
     """
 
     window: Literal["auto", "near", "far"] | tuple[Place, Place] = "auto"
     aspect: Annotated[str, Meta(pattern=ASPECT)] = "auto"
     floating: Literal["auto", "never"] = "auto"
     base_share: Share = 1.0
+    lens: Annotated[str, Meta(min_length=1, max_length=200)] = "auto"
 
     def aspect_ratio(self) -> float | None:
         """Width over height of the crop; None as the frames."""
@@ -226,6 +228,8 @@ aspect = "auto"
 floating = "auto"
 # Share of the stereo base as shot: below 1 depth is less, and the right eye's picture is reckoned for it.
 base_share = 1.0
+# The distortion of the lens is taken out where a database of lenses knows it: "auto", "never", or its name.
+lens = "auto"
 
 [adjust]
 # By hand, on top of what was measured: the right picture moved right (everything farther behind the window)

@@ -29,6 +29,7 @@ _EXPECTED = {
     "mounting.aspect": '"auto" or width to height such as "4:3"',
     "mounting.floating": '"auto" or "never"',
     "mounting.base_share": "a share of the stereo base as shot, above 0 and at most 1",
+    "mounting.lens": '"auto", "never" or the name of a lens',
     "viewing": "a table [viewing]",
     "viewing.screen_width_mm": "a width above 0 in mm",
     "viewing.distance_mm": "a distance above 0 in mm",

@@ -12,8 +12,8 @@ from nearpair.frames.write import read_tiff, write_float_tiff
 from nearpair.optics import adjustment
 from nearpair.optics.adjustment import Adjusted, Estimate, Observation, adjust, differs
 from nearpair.optics.metric import pixel_um, sensor_diagonal_mm
-from nearpair.optics.sources import MARKED_LENS_ERROR
-from nearpair.pairs.metric import Course, course_by_ring, course_on_rail
+from nearpair.optics.sources import MARKED_LENS_ERROR, RECORDED_DISTANCE_ERROR
+from nearpair.pairs.metric import Course, course_by_ring, course_on_rail, recorded_step
 from nearpair.pixels.luma import Plane
 from nearpair.proof.model import Length, Metric
 from nearpair.shoot.atomic import replacing
@@ -21,7 +21,7 @@ from nearpair.shoot.decisions import Capture
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo, key_of
-from nearpair.shoot.mounting import Mounted
+from nearpair.shoot.mounting import Mounted, focus_map
 from nearpair.stacks.registration import error_of_scale, magnifications
 
 # Relative standard errors: of what is read off a rail or a ruler; of a focal length stated as it is at this
@@ -130,8 +130,8 @@ def _lens(member: Member, capture: Capture) -> _Lens:
 
 def _opened(shoot: ShootFolder, member: Member, mounted: Mounted, parallax: Plane, lens: _Lens) -> _Shoot:
     x, y, width, height = mounted.mounting.crop_px
-    focus = read_tiff(shoot.focus(member.station.name, retouched=mounted.retouched[0]))
-    frame = focus[y : y + height, x : x + width]
+    whole = focus_map(shoot, member.station.name, mounted.mounting.lens, retouched=mounted.retouched[0])
+    frame = whole[y : y + height, x : x + width]
     disparity = np.asarray(np.float32(mounted.mounting.shift_px) - parallax, np.float32)
     return _Shoot(member, disparity, frame, member.station.frames[0].size_px[1], lens)
 
@@ -140,7 +140,7 @@ def _measured(
     shoot: _Shoot, capture: Capture, mounted: Mounted, parallax: Plane
 ) -> tuple[Metric, Plane | None] | None:
     lengths, said, one_of_two = _compared(shoot, _stated(shoot, capture), capture)
-    found, rests = _adjusted(shoot, said)
+    found, rests = _with_recorded(shoot, said, *_adjusted(shoot, said))
     base, step = (_told(lengths[name], found.adjusted.named(name)) for name in _MOVES)
     metric = Metric(base=base, step=step, one_of_two=one_of_two, rests_on=rests)
     known = parallax[np.isfinite(parallax)]
@@ -274,6 +274,20 @@ def _adjusted(shoot: _Shoot, said: Sequence[Observation]) -> tuple[_Found, list[
     rests = [one.name for one in (*said, *observations)]
     is_straight = course is not None and shoot.member.found.kind == "ring" and away is None
     return _Found(adjusted, offset_px, focus_px, distance_mm, is_straight), rests
+
+
+def _with_recorded(
+    shoot: _Shoot, said: list[Observation], found: _Found, rests: list[str]
+) -> tuple[_Found, list[str]]:
+    """Take the focus distances that the camera recorded, if nothing better tells the step of a focus ring."""
+    if shoot.member.found.kind != "ring" or found.adjusted.named("step").is_known:
+        return found, rests
+    told = recorded_step([frame.focus_distance_mm for frame in shoot.member.station.frames])
+    if told is None:
+        return found, rests
+    step_mm, error = told
+    sigma = math.hypot(error, RECORDED_DISTANCE_ERROR.value)
+    return _adjusted(shoot, [*said, adjustment.recorded(step_mm, sigma)])
 
 
 def _observations(shoot: _Shoot, away: float | None) -> tuple[Course | None, list[Observation]]:

@@ -3,21 +3,24 @@
 import math
 from collections.abc import Sequence
 
+import cv2
 import msgspec
+import numpy as np
 
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_float_tiff, write_tiff
+from nearpair.geometry.distortion import Distortion
 from nearpair.geometry.projective import Projective
 from nearpair.pairs.byhand import ByHand, adjusted, shifted
 from nearpair.pairs.dense import dense
-from nearpair.pairs.mounting import mounted
+from nearpair.pairs.mounting import Rectangle, mounted
 from nearpair.pairs.placing import Laid, Placed, allowed_for, floating_sides, parallax_of, place
 from nearpair.pairs.rectify import Rectified
 from nearpair.pixels.luma import Plane
 from nearpair.progress import Progress
-from nearpair.proof.model import Mounting, Residual
+from nearpair.proof.model import LensProfile, Mounting, Residual
 from nearpair.proof.model_capture import LocalShifts
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.comparing import compared
@@ -30,6 +33,7 @@ from nearpair.shoot.merging import Merged
 from nearpair.shoot.preview import Lying, Matrix, halved, halvings, keep_preview
 from nearpair.shoot.rebasing import rebased
 from nearpair.shoot.smallviews import focal_px
+from nearpair.shoot.straightening import distortion_of, lens_of, straight
 from nearpair.shoot.surveying import match_factor
 
 _STEPS = 4
@@ -70,7 +74,9 @@ def mount_pair(
     asked = decisions.mounting
     viewing = decisions.viewing if asked.window == "auto" else None
     hand = decisions.adjust
-    key = key_of(merged[0].key, merged[1].key, asked, viewing, hand)
+    lens = lens_of((reference_frame(pair[0]), reference_frame(pair[1])), asked.lens)
+    bent = distortion_of(lens)
+    key = key_of(merged[0].key, merged[1].key, asked, viewing, hand, lens)
     outputs = [shoot.left, shoot.right, shoot.parallax]
     recalled = memo.recall("mount", key, outputs)
     if recalled is not None:
@@ -79,9 +85,12 @@ def mount_pair(
         # a proof must never stand beside a pair it does not speak of, not even if this run is stopped
         stale.unlink(missing_ok=True)
     progress("mounting the pair", 0, _STEPS)
-    views, focus = views_of(shoot, pair, merged)
+    pictures, focus = views_of(shoot, pair, merged)
+    views = tuple(straight(picture, bent) for picture in pictures)
+    del pictures
+    focus = (_straight_focus(focus[0], bent), _straight_focus(focus[1], bent))
     focal_known = focal_of(pair)
-    laid, rows = lay(views, focus, merged, focal_known, asked.base_share)
+    laid, rows = lay((views[0], views[1]), focus, _usable(merged, bent), focal_known, asked.base_share)
     del focus
     progress("mounting the pair", 2, _STEPS)
     laid = adjusted(laid, ByHand(hand.shift_px, hand.raise_px, hand.turn_deg, hand.scale))
@@ -95,7 +104,7 @@ def mount_pair(
     right, parallax = seen.right, seen.parallax
     floating = floating_sides(parallax) if asked.floating == "auto" else (0, 0)
     progress("mounting the pair", 3, _STEPS)
-    focal_map = read_tiff(shoot.focus(pair[0].station.name, retouched=merged[0].retouched))
+    focal_map = focus_map(shoot, pair[0].station.name, lens, retouched=merged[0].retouched)
     residual, local = compared(left, right, focal_map, placed.mount.crop_px)
     frames = [reference_frame(member) for member in pair]
     profiles = [read_profile(frame.path) for frame in frames]
@@ -105,7 +114,7 @@ def mount_pair(
     with replacing(outputs[2]) as part:
         write_float_tiff(part, parallax)
     done = _report(placed, rows, laid, focal_known, residual, floating)
-    done = msgspec.structs.replace(done, filled_share=seen.filled_share)
+    done = msgspec.structs.replace(done, filled_share=seen.filled_share, lens=lens)
     left_lies = Projective.like(placed.mount.left_transform)
     names = (pair[0].station.name, pair[1].station.name)
     lies = (_rows(left_lies), _rows(placed.mount.right_transform))
@@ -171,19 +180,38 @@ def focal_of(pair: tuple[Member, Member]) -> float | None:
     return one if one == two else None
 
 
+def focus_map(shoot: ShootFolder, station: str, lens: LensProfile | None, *, retouched: bool) -> Plane:
+    """The focus map of a view (h, w), where mounting has the view."""
+    whole = read_tiff(shoot.focus(station, retouched=retouched))
+    return _straight_plane(whole, distortion_of(lens))
+
+
+def _straight_plane(plane: Plane, bent: Distortion | None) -> Plane:
+    return np.asarray(straight(plane, bent, cv2.INTER_NEAREST), np.float32)
+
+
+def _straight_focus(focused: Focused, bent: Distortion | None) -> Focused:
+    return Focused(_straight_plane(focused.frame, bent), focused.count)
+
+
+def _usable(merged: tuple[Merged, Merged], bent: Distortion | None) -> tuple[Rectangle, Rectangle]:
+    """What the frames of each view really cover."""
+    one, two = (m.covered_px if bent is None else bent.inside(m.covered_px, m.size_px) for m in merged)
+    return one, two
+
+
 def lay(
     views: tuple[Pixels, Pixels],
     focus: tuple[Focused, Focused],
-    merged: tuple[Merged, Merged],
+    usable: tuple[Rectangle, Rectangle],
     focal: float | None,
     base_share: float,
 ) -> tuple[Laid, Rectified]:
     """Lay the views on common rows and measure their depth. Raises PairError when they do not fit."""
-    size = merged[0].size_px
+    size = (views[0].shape[0], views[0].shape[1])
     factor = match_factor(size)
     level = on_common_rows(views, focus, factor, focal)
     disparity = dense(level.first, level.second, *level.on.range_px, level.expected).px
-    usable = (merged[0].covered_px, merged[1].covered_px)
     turn, onto = level.on.first.resampled(factor), level.on.second.resampled(factor)
     return Laid(size, turn, onto, usable, disparity, factor, base_share), level.on.rows
 

@@ -22,6 +22,7 @@ from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.mounting import Mounted
 from nearpair.shoot.preview import Bytes, Map, Matrix, Plane, read_preview, small_map
 from nearpair.shoot.run import program
+from nearpair.shoot.straightening import distortion_of, straight
 
 _SMALLEST_PX = 256
 
@@ -114,7 +115,7 @@ def _whole(mounted: Mounted, pair: Path, view_file: Path, matrix: Matrix) -> Byt
     """One eye's mounted picture in the place of the left view, with the rest of its own view around it."""
     x, y, width, height = crop = mounted.mounting.crop_px
     if mounted.mounting.base_share == 1.0:
-        view = as_seen(view_file)
+        view = straight(as_seen(view_file), distortion_of(mounted.mounting.lens))
         whole = _laid(view, matrix, (view.shape[0], view.shape[1]))
     else:  # around a picture seen from elsewhere there is nothing that fits it
         whole = np.zeros((y + height, x + width, 3), np.uint8)

@@ -11,6 +11,7 @@ from nearpair.frames.write import read_tiff
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.mounting import Mounted
 from nearpair.shoot.preview import Plane
+from nearpair.shoot.straightening import distortion_of, straight
 
 _LONG_SIDE_PX = 3000
 _MAP_LONG_SIDE_PX = 512
@@ -55,7 +56,8 @@ class FocusShown:
 
 def focus_shown(folder: ShootFolder, mounted: Mounted) -> FocusShown:
     """Read the left view's focus map. Raises FrameError if it is not there."""
-    focus = read_tiff(folder.focus(mounted.stations[0], retouched=mounted.retouched[0]))
+    whole = read_tiff(folder.focus(mounted.stations[0], retouched=mounted.retouched[0]))
+    focus = straight(whole, distortion_of(mounted.mounting.lens), cv2.INTER_NEAREST)
     factor = max(1, -(-max(focus.shape) // _LONG_SIDE_PX))
     middle = factor // 2
     plane = np.ascontiguousarray(focus[middle::factor, middle::factor], np.float32)

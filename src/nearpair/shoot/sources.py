@@ -28,6 +28,7 @@ from nearpair.shoot.reading import Reading
 from nearpair.shoot.retouching import nearest_used
 from nearpair.shoot.run import members
 from nearpair.shoot.showing import mounted_last
+from nearpair.shoot.straightening import distortion_of
 from nearpair.views.retouch import Source, crop_of
 
 Bytes = NDArray[np.uint8]
@@ -80,6 +81,7 @@ class Sources:
             for name, retouched in zip(mounted.stations, mounted.retouched, strict=True)
         ]
         self._parallax = read_tiff(folder.parallax)
+        self._bent = distortion_of(mounted.mounting.lens)
         self._onto = [Projective.of(np.array(m)) for m in (mounted.left_matrix, mounted.right_matrix)]
         self._planes = self._planes_of_focus()
         self._reading = Reading(developed_frames(folder.cache))
@@ -102,7 +104,7 @@ class Sources:
 
     def of_view(self, eye: int, point: Point) -> BothSources:
         """Which frames a place shows that is given in px of the view of `eye` (0 left, 1 right)."""
-        x, y = self._onto[eye].apply(np.array(point, np.float64)).tolist()
+        x, y = self._lies(eye, np.array(point, np.float64)).tolist()
         return self.of_pair(eye, (x, y))
 
     def of_pair(self, eye: int, point: Point) -> BothSources:
@@ -146,9 +148,24 @@ class Sources:
         picture[~seen] = _NOTHING_THERE
         return picture
 
+    def _lies(self, eye: int, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Where points (..., 2) of an eye's view come to lie, px of the left view as it lies."""
+        if self._bent is not None:
+            points_px = self._bent.straight(points_px, self._size_px)
+        return self._onto[eye].apply(points_px)
+
+    def _in_view(self, eye: int, lies_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The reverse: the points of the view that came to lie there."""
+        points_px = self._onto[eye].inverse().apply(lies_px)
+        return points_px if self._bent is None else self._bent.bent(points_px, self._size_px)
+
+    @property
+    def _size_px(self) -> tuple[int, int]:
+        return self._pair[0].station.frames[0].size_px
+
     def _at(self, eye: int, lies: Point) -> SourceAt | None:
         member = self._pair[eye]
-        x, y = self._onto[eye].inverse().apply(np.array(lies, np.float64)).tolist()
+        x, y = self._in_view(eye, np.array(lies, np.float64)).tolist()
         height, width = member.station.frames[0].size_px
         if not (-0.5 <= x < width - 0.5 and -0.5 <= y < height - 0.5):
             return None
@@ -209,8 +226,8 @@ class Sources:
         lies = np.column_stack([columns, rows]).astype(np.float64) * step + [x, y]
         there = lies + np.column_stack([apart, np.zeros_like(apart)])
         left, right = (
-            sampled(focus, onto.inverse().apply(at) / _EVERY)
-            for focus, onto, at in zip(self._focus, self._onto, (lies, there), strict=True)
+            sampled(focus, self._in_view(eye, at) / _EVERY)
+            for eye, (focus, at) in enumerate(zip(self._focus, (lies, there), strict=True))
         )
         return planes_of(left, right, -apart), planes_of(right, left, -apart)
 
