@@ -47,8 +47,11 @@ def state_of(session: Session) -> dict[str, Any]:
     except NearpairError as error:
         return {**told, "pair": None, "trouble": {"message": error.message, "remedy": error.remedy}}
     told["pair"] = None if pair is None else _pair(pair, told["decisions"])
-    told["proof"] = _proof(session)
     told["files"] = outputs(folder)
+    try:
+        told["proof"] = _proof(session)
+    except NearpairError as error:  # a newer nearpair wrote it
+        return {**told, "proof": None, "trouble": {"message": error.message, "remedy": error.remedy}}
     return told
 
 
