@@ -1,7 +1,8 @@
 # On a machine with Python 3.11 or newer and nothing else:
 #   make demo    the whole job on the small shoot that ships with nearpair
 #   make test    every check and test
-# Both first set up .venv, which takes a few minutes once and a blink afterwards.
+#   make audit   known faults of the libraries that are installed
+# All first set up .venv, which takes a few minutes once and a blink afterwards.
 # PYTHON=... chooses the Python that .venv is made with.
 
 VENV := .venv
@@ -9,7 +10,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 CANDIDATES := python3 python3.13 python3.12 python3.11 python3.14 python
 
-.PHONY: demo test clean
+.PHONY: demo test audit clean
 
 demo: $(READY)
 	$(BIN)/nearpair demo --to demo-shoot
@@ -20,6 +21,9 @@ test: $(READY)
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 	$(BIN)/pytest -n 2 --dist loadfile
+
+audit: $(READY)
+	$(BIN)/python .ci/audit.py
 
 $(READY): pyproject.toml Makefile
 	@python=; \

@@ -6,7 +6,8 @@
     │       └── GoneError      it is not there any more: a card was pulled out, a disk taken away
     ├── SourceError        what was pointed at does not hold a stereoscopic shoot
     ├── PairError          the two views cannot be made a pair
-    └── ShootError         the shoot's folder cannot be read or written
+    ├── ShootError         the shoot's folder cannot be read or written
+    └── NewerVersionError  a file was written by a newer nearpair in a form that this one does not know
 
 Every error says what was expected, what was found, and what to do next (`remedy`).
 """
@@ -46,3 +47,16 @@ class PairError(NearpairError):
 
 class ShootError(NearpairError):
     """The shoot's folder cannot be read or written."""
+
+
+class NewerVersionError(NearpairError):
+    """A file was written by a newer nearpair in a form that this one does not know."""
+
+
+def refuse_newer(what: str, key: str, found: object, known: int) -> None:
+    """Raise NewerVersionError if `found`, the `key` in the file `what`, is a number above `known`."""
+    if isinstance(found, int) and not isinstance(found, bool) and found > known:
+        raise NewerVersionError(
+            f"{what}: has {key} {found}, and this nearpair knows {key} {known} only: a newer one wrote it.",
+            "Nothing was changed. Update nearpair, or go on with the one that wrote the file.",
+        )

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from nearpair.errors import NewerVersionError
 from nearpair.proof.model import decode, encode
 from nearpair.proof.model_look import EdgeCut, Edges
 
@@ -51,6 +52,9 @@ def test_unknown_keys_are_ignored_and_other_schemas_refused(proof):
     data["later"] = 1
     assert decode(json.dumps(data).encode()) == decode(encode(proof))
     data["schema"] = 2
+    with pytest.raises(NewerVersionError, match="schema"):
+        decode(json.dumps(data).encode())
+    data["schema"] = 0
     with pytest.raises(msgspec.DecodeError, match="schema"):
         decode(json.dumps(data).encode())
 

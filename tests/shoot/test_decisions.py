@@ -223,7 +223,7 @@ def test_other_ways_to_write_it_by_hand(toml, text):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("version = 2", "version: expected 1, the only version this program knows, found 2."),
+        ("version = 0", "version: expected 1, the only version this program knows, found 0."),
         ('strict = "yes"', "strict: expected true or false, found 'yes'."),
         ("left = 3", 'left: expected the name of a station or folder in quotes, or "", found 3.'),
         ('sources = "card"', "sources: expected a list of folders, each in quotes, found 'card'."),

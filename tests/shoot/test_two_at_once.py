@@ -1,10 +1,27 @@
 """Two runs on one shoot at once: the second is refused, the first is not disturbed."""
 
+import os
+import signal
+import subprocess
+import sys
+
 import pytest
 
 from nearpair.errors import ShootError
-from nearpair.shoot.run import make
+from nearpair.shoot.fixing import fix
+from nearpair.shoot.material import Settings
+from nearpair.shoot.publishing import publish
+from nearpair.shoot.run import candidates, make, run
 from support.tiny import contents, shells
+
+HOLDS = """
+import sys, time
+from pathlib import Path
+from nearpair.shoot.folder import ShootFolder
+with ShootFolder.open(Path(sys.argv[1])).lock():
+    print("locked", flush=True)
+    time.sleep(60)
+"""
 
 
 def test_a_second_run_is_refused_and_the_first_is_not_disturbed(tmp_path):
@@ -20,3 +37,26 @@ def test_a_second_run_is_refused_and_the_first_is_not_disturbed(tmp_path):
     assert len(refusals) == 2
     make(folders, tmp_path / "alone")
     assert contents(tmp_path / "shoot") == contents(tmp_path / "alone")
+
+
+def test_every_other_command_is_refused_meanwhile(tmp_path):
+    """While another process holds the shoot; once that was killed, its lock is no obstacle."""
+    folders, shoot = shells(tmp_path / "card"), tmp_path / "shoot"
+    make(folders, shoot)
+    before = contents(shoot)
+    commands = (
+        lambda: make(folders, shoot),
+        lambda: run(shoot, "merge"),
+        lambda: candidates(shoot),
+        lambda: publish(shoot, ["anaglyph"], Settings(size_px=60)),
+        lambda: fix(shoot),
+    )
+    with subprocess.Popen([sys.executable, "-c", HOLDS, shoot], stdout=subprocess.PIPE, text=True) as other:
+        assert other.stdout.readline() == "locked\n"
+        for command in commands:
+            with pytest.raises(ShootError, match="another run of nearpair is at work"):
+                command()
+        assert contents(shoot) == before
+        os.kill(other.pid, signal.SIGKILL)
+    publish(shoot, ["anaglyph"], Settings(size_px=60))
+    assert {**contents(shoot), **before} == contents(shoot)

@@ -6,12 +6,17 @@ from pathlib import Path
 from shutil import copyfile
 
 import jsonschema
+import msgspec
 import pytest
 from publish import FOLDER, PUBLISHED, schema
 
-from nearpair.errors import ShootError
+from nearpair.errors import NewerVersionError
+from nearpair.plan.model import decode as decode_plan
 from nearpair.proof.model import decode, encode
 from nearpair.shoot.decisions import Decisions, load, save
+from nearpair.shoot.finished import proof_of
+from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.glassesfile import glasses_named
 from nearpair.shoot.run import make
 from support.tiny import shells
 
@@ -80,11 +85,54 @@ def test_proofs_of_every_version_are_understood(version):
     checked(json.loads(kept), f"proof-{version}.schema.json")
 
 
-def test_a_version_from_the_future_is_refused_with_what_to_do(tmp_path):
-    save(tmp_path / "shoot.toml", Decisions())
-    text = (tmp_path / "shoot.toml").read_text().replace("version = 1", "version = 2")
-    (tmp_path / "shoot.toml").write_text(text)
-    with pytest.raises(ShootError, match="version") as refused:
-        load(tmp_path / "shoot.toml")
-    assert refused.value.remedy
-    assert (tmp_path / "shoot.toml").read_text() == text
+GLASSES = """\
+version = 1
+kind = "red-cyan"
+left = {red = 0.4, green = 0.01, blue = 0.02}
+right = {red = 0.02, green = 0.3, blue = 0.35}
+"""
+
+
+def says(path, key, read):
+    """The file names its own form, the one that is known, and what to do; it is not changed."""
+    before = path.read_bytes()
+    with pytest.raises(NewerVersionError) as refused:
+        read()
+    said = f"{path}: has {key} 2, and this nearpair knows {key} 1 only: a newer one wrote it."
+    assert refused.value.message == said
+    assert refused.value.remedy.startswith("Nothing was changed. Update nearpair")
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize("more", ["", 'weather = "fine"\n'])
+def test_a_version_from_the_future_is_refused_with_what_to_do(tmp_path, more):
+    path = tmp_path / "shoot.toml"
+    save(path, Decisions())
+    path.write_text(more + path.read_text().replace("version = 1", "version = 2"))
+    says(path, "version", lambda: load(path))
+
+
+@pytest.mark.parametrize("more", ["", 'screen = "oled"\n'])
+def test_a_calibration_from_the_future(tmp_path, more):
+    path = tmp_path / "mine.toml"
+    path.write_text(more + GLASSES)
+    if not more:
+        assert glasses_named(str(path)).calibrated
+    path.write_text(more + GLASSES.replace("version = 1", "version = 2"))
+    says(path, "version", lambda: glasses_named(str(path)))
+
+
+def test_a_proof_from_the_future(tmp_path):
+    folder = ShootFolder(tmp_path)
+    kept = json.loads((KEPT / "1" / "proof.json").read_bytes())
+    folder.proof_json.write_text(json.dumps({**kept, "schema": 1}))
+    assert proof_of(folder) == decode((KEPT / "1" / "proof.json").read_bytes())
+    folder.proof_json.write_text(json.dumps({"schema": 2, "depth": "felt"}))
+    says(folder.proof_json, "schema", lambda: proof_of(folder))
+
+
+def test_a_plan_from_the_future():
+    with pytest.raises(NewerVersionError, match=r"This plan: has schema 2, and this nearpair knows schema 1"):
+        decode_plan(b'{"schema": 2, "stack": []}')
+    with pytest.raises(msgspec.DecodeError):
+        decode_plan(b'{"schema": 0}')

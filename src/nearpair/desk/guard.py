@@ -70,7 +70,7 @@ class Guard:
         ):
             return PlainTextResponse("Send JSON.", 415)
         length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > LARGEST_BODY:
+        if not (length.isascii() and length.isdigit()) or int(length) > LARGEST_BODY:
             return PlainTextResponse("Too much was sent.", 413)
         return None
 

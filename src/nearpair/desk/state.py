@@ -44,12 +44,15 @@ def state_of(session: Session) -> dict[str, Any]:
         pair = session.pictures.at_once()
     except NearpairError as error:
         return {**told, "pair": None, "trouble": {"message": error.message, "remedy": error.remedy}}
-    told["proof"] = _proof(session)
     told["pair"] = None if pair is None else _pair(pair, told["decisions"])
     mounted = mounted_last(folder)
-    if pair is not None and mounted is not None:
-        told["legends"] = legends(pair, mounted, told["decisions"], session.proof())
     told["files"] = outputs(folder)
+    try:
+        told["proof"] = _proof(session)
+        if pair is not None and mounted is not None:
+            told["legends"] = legends(pair, mounted, told["decisions"], session.proof())
+    except NearpairError as error:  # a newer nearpair wrote it
+        return {**told, "proof": None, "trouble": {"message": error.message, "remedy": error.remedy}}
     return told
 
 

@@ -5,6 +5,8 @@ from typing import Any, Literal
 
 import msgspec
 
+from nearpair.errors import refuse_newer
+
 StackKind = Literal["rail", "ring", "single"]
 
 
@@ -111,6 +113,10 @@ class Effort(msgspec.Struct, frozen=True, kw_only=True):
     assumed: list[str]
 
 
+SCHEMA = 1
+"""The only form of `plan.json` so far."""
+
+
 class Plan(msgspec.Struct, frozen=True, kw_only=True):
     """A whole plan."""
 
@@ -145,6 +151,16 @@ def encode(plan: Plan) -> bytes:
     return msgspec.json.format(msgspec.json.encode(msgspec.convert(plain, Plan)), indent=2) + b"\n"
 
 
+class _Form(msgspec.Struct, frozen=True):
+    """What tells the form of the rest; anything, for it may be of a newer program."""
+
+    schema: object = None
+
+
 def decode(data: bytes) -> Plan:
-    """Read what `encode` wrote; raises `msgspec.DecodeError` if it is no plan."""
+    """Read what `encode` wrote; raises `msgspec.DecodeError` if it is no plan.
+
+    A plan that a newer nearpair wrote in a form of its own raises NewerVersionError.
+    """
+    refuse_newer("This plan", "schema", msgspec.json.decode(data, type=_Form).schema, SCHEMA)
     return msgspec.json.decode(data, type=Plan)

@@ -11,6 +11,7 @@ from typing import Any, Literal
 import msgspec
 import numpy as np
 
+from nearpair.errors import refuse_newer
 from nearpair.proof.model_advice import Finding, Fixed, Verdict
 from nearpair.proof.model_capture import LocalShifts, SpoiltFrame
 from nearpair.proof.model_look import Colour, Comfort, Depth, Edges, Seen
@@ -236,6 +237,10 @@ class Picture(msgspec.Struct, frozen=True, kw_only=True):
     height_px: int
 
 
+SCHEMA = 1
+"""The only form of `proof.json` so far."""
+
+
 class Proof(msgspec.Struct, frozen=True, kw_only=True):
     """The measured audit of a mounted pair."""
 
@@ -291,6 +296,16 @@ def encode(proof: Proof) -> bytes:
     return msgspec.json.format(msgspec.json.encode(msgspec.convert(plain, Proof)), indent=2) + b"\n"
 
 
+class _Form(msgspec.Struct, frozen=True):
+    """What tells the form of the rest; anything, for it may be of a newer program."""
+
+    schema: object = None
+
+
 def decode(data: bytes) -> Proof:
-    """Read what `encode` wrote, ignoring unknown keys; raises `msgspec.DecodeError` if it is no proof."""
+    """Read what `encode` wrote, ignoring unknown keys; raises `msgspec.DecodeError` if it is no proof.
+
+    A proof that a newer nearpair wrote in a form of its own raises NewerVersionError.
+    """
+    refuse_newer("This proof", "schema", msgspec.json.decode(data, type=_Form).schema, SCHEMA)
     return msgspec.json.decode(data, type=Proof)

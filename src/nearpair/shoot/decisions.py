@@ -10,11 +10,14 @@ import tomlkit
 from msgspec import Meta, Struct
 from tomlkit.exceptions import TOMLKitError
 
-from nearpair.errors import ShootError
+from nearpair.errors import ShootError, refuse_newer
 from nearpair.optics import sources as published
 from nearpair.optics.viewing import Viewing
 from nearpair.shoot.atomic import write_whole
 from nearpair.shoot.explain import explained
+
+VERSION = 1
+"""The only version of `shoot.toml` so far."""
 
 _MAX_BYTES = 1 << 20  # a hundred times more than any shoot needs
 
@@ -166,8 +169,12 @@ class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def load(path: Path) -> Decisions:
-    """Read and check a `shoot.toml`. Raises ShootError naming file, key, what was expected and found."""
+    """Read and check a `shoot.toml`. Raises ShootError naming file, key, what was expected and found.
+
+    A file that a newer nearpair wrote raises NewerVersionError, whatever else it holds.
+    """
     raw = _parsed(path, _text(path))
+    refuse_newer(str(path), "version", raw.get("version"), VERSION)
     try:
         decisions = msgspec.convert(raw, Decisions)
     except msgspec.ValidationError as error:

@@ -3,9 +3,9 @@
 import tomllib
 from pathlib import Path
 
-from nearpair.colour.calibration import calibrated
+from nearpair.colour.calibration import VERSION, calibrated
 from nearpair.colour.glasses import GLASSES, Glasses
-from nearpair.errors import NearpairError
+from nearpair.errors import NearpairError, refuse_newer
 
 SUFFIX = ".toml"
 _MAX_BYTES = 1 << 16
@@ -35,7 +35,9 @@ def described(name: str) -> tuple[str, bytes]:
 
 def _read(path: Path) -> Glasses:
     try:
-        return calibrated(tomllib.loads(_text(path)))
+        raw = tomllib.loads(_text(path))
+        refuse_newer(str(path), "version", raw.get("version"), VERSION)
+        return calibrated(raw)
     except tomllib.TOMLDecodeError as error:
         raise NearpairError(f"{path}: is not valid TOML: {error}.", _REMEDY) from error
     except NearpairError as error:
