@@ -24,7 +24,7 @@ from nearpair.proof.model_look import Colour
 from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.onesided import highlights
 from nearpair.proof.ranking import held_against
-from nearpair.proof.rivalry import ghosting, rivalry, through
+from nearpair.proof.rivalry import Mixing, ghosting, ghosts_of, rivalry, through
 from nearpair.proof.seen import seen
 from nearpair.proof.sharpness import sharpness
 
@@ -34,9 +34,10 @@ class Inputs:
     """Everything a proof is made from.
 
     `left`, `right` and `anaglyph` are (H, W, 3), sRGB-encoded uint8 or uint16: the mounted views and the
-    finished anaglyph made from them for `glasses` with `method`. `parallax` is (H, W) float32 in px,
-    left-eye coordinates, NaN where unknown. Stations, eyes, mounting and the
-    pairs that could have been chosen are reported by the caller.
+    finished anaglyph made from them for `glasses` with `method`; `mix` makes such an anaglyph of two
+    other pictures (without it, each eye's channels are taken to come from its own picture alone). `parallax`
+    is (H, W) float32 in px, left-eye coordinates, NaN where unknown. Stations, eyes, mounting and the pairs
+    that could have been chosen are reported by the caller.
     """
 
     left: NDArray[Any]
@@ -56,6 +57,7 @@ class Inputs:
     next_base: NextBase | None = None
     fixed: Fixed | None = None
     local: LocalShifts | None = None
+    mix: Mixing | None = None
 
 
 def assemble(inputs: Inputs) -> Proof:
@@ -103,11 +105,15 @@ def _check_sizes(inputs: Inputs) -> None:
 
 def _colour(inputs: Inputs, on: Grid) -> Colour:
     seen = through(block_light(inputs.anaglyph, on), on, inputs.glasses)
+    ghosts = seen
+    if inputs.mix is not None:
+        views = block_light(inputs.left, on), block_light(inputs.right, on)
+        ghosts = ghosts_of(*views, on, inputs.glasses, inputs.mix)
     return Colour(
         glasses=inputs.glasses.name,
         method=inputs.method,
         rivalry=rivalry(seen, inputs.glasses),
-        ghosting=ghosting(seen, inputs.glasses),
+        ghosting=ghosting(ghosts, inputs.glasses),
     )
 
 

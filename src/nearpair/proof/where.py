@@ -19,7 +19,7 @@ from nearpair.proof.match import Grid, block_light, grid
 from nearpair.proof.model import Proof
 from nearpair.proof.onesided import Highlights, highlights
 from nearpair.proof.pictures import Picture, thumbnail
-from nearpair.proof.rivalry import in_rivalry, remnants, through
+from nearpair.proof.rivalry import Mixing, ghosts_of, in_rivalry, remnants, through
 from nearpair.proof.sharpness import sharpness
 
 Mask = NDArray[np.bool_]
@@ -48,6 +48,7 @@ class Pair:
     anaglyph: NDArray[Any]
     parallax: NDArray[np.float32]
     glasses: Glasses
+    mix: Mixing | None = None
 
 
 def where(pair: Pair, proof: Proof) -> dict[str, Marked]:
@@ -94,7 +95,12 @@ def _rivalry(pair: Pair, _: Proof) -> Marked:
 
 def _ghosts(pair: Pair, _: Proof) -> Marked:
     on = _blocks(pair)
-    seen = remnants(through(block_light(pair.anaglyph, on), on, pair.glasses), pair.glasses)
+    if pair.mix is None:
+        looked_at = through(block_light(pair.anaglyph, on), on, pair.glasses)
+    else:
+        views = block_light(pair.left, on), block_light(pair.right, on)
+        looked_at = ghosts_of(*views, on, pair.glasses, pair.mix)
+    seen = remnants(looked_at, pair.glasses)
     picture = _marked(_ground(pair), (_spread(seen, on), YELLOW))
     return Marked(picture, "Yellow: a remnant of the other eye's picture will be seen here.")
 
