@@ -24,7 +24,7 @@ from nearpair.proof.model_look import Colour
 from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.onesided import highlights
 from nearpair.proof.ranking import held_against
-from nearpair.proof.rivalry import Mixing, ghosting, ghosts_of, rivalry, through
+from nearpair.proof.rivalry import Mixing, ghosting, ghosts_of, rivalry, strongest_ghost, through
 from nearpair.proof.seen import seen
 from nearpair.proof.sharpness import sharpness
 
@@ -109,12 +109,20 @@ def _colour(inputs: Inputs, on: Grid) -> Colour:
     if inputs.mix is not None:
         views = block_light(inputs.left, on), block_light(inputs.right, on)
         ghosts = ghosts_of(*views, on, inputs.glasses, inputs.mix)
+    at = _in_left_view(strongest_ghost(ghosts, on, inputs.glasses), inputs.mounting)
     return Colour(
         glasses=inputs.glasses.name,
         method=inputs.method,
-        rivalry=rivalry(seen, inputs.glasses),
-        ghosting=ghosting(ghosts, inputs.glasses),
+        rivalry=rivalry(seen, inputs.glasses, on),
+        ghosting=msgspec.structs.replace(ghosting(ghosts, inputs.glasses), worst_point_px=at),
     )
+
+
+def _in_left_view(point: tuple[int, int] | None, mounting: Mounting) -> tuple[int, int] | None:
+    """A point of the mounted left picture, (x, y) px, in the view that it was cropped from."""
+    if point is None:
+        return None
+    return point[0] + round(mounting.crop_px[0]), point[1] + round(mounting.crop_px[1])
 
 
 def _capture(inputs: Inputs, on: Grid) -> Capture:

@@ -10,7 +10,8 @@ Rivalry. A matched point is in rivalry when one eye sees less than 1 - 0.60 of w
 
 0.60: depth is kept up to luminance differences of 60 % between the eyes (Boydstun et al., from their
 abstract; no single published threshold for rivalry was found). A point is saturated when one eye sees less
-than a tenth of the other eye's brightness: the red or orange of red-cyan glasses.
+than a tenth of the other eye's brightness: the red or orange of red-cyan glasses. What is advised on are
+patches: points in rivalry of whose neighbours, over 1.5 % of the longer side, seven in ten are as well.
 
 Ghosting. A share c of the other eye's picture leaks through each filter. Where parallax is zero the leaked
 picture lies on the eye's own one and nobody sees it; elsewhere it is displaced. So what an eye sees is held
@@ -32,6 +33,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -49,6 +51,8 @@ RIVALRY_THRESHOLD = 0.60
 SATURATED_RATIO = 0.10
 DARKEST_COMPARED = 0.02
 VISIBLE_GHOST = 0.05
+_PATCH_OF_WIDTH = 0.02
+_PATCH_OF_LENGTH, _MOST = 0.015, 0.7
 
 LEAKS = {"red-cyan": (0.1945, 0.0584)}
 """Leak into the left and the right eye by kind of glasses: Sanders and McAllister (2003), computed."""
@@ -104,8 +108,11 @@ def ghosts_of(left: Light, right: Light, on: Grid, glasses: Glasses, mix: Mixing
     return through(now, on, glasses, flat)
 
 
-def rivalry(seen: ThroughGlasses, glasses: Glasses) -> Rivalry:
-    """Brightness ratio between the eyes and the shares of matched points in rivalry and saturated."""
+def rivalry(seen: ThroughGlasses, glasses: Glasses, on: Grid | None = None) -> Rivalry:
+    """Brightness ratio between the eyes, the shares of matched points in rivalry and saturated, and patches.
+
+    on: the grid of the points; without it patches are not told.
+    """
     filter_ratio = _white(glasses.right_channels) / _white(glasses.left_channels)
     compared = np.maximum(seen.left, seen.right) >= DARKEST_COMPARED
     bad, saturated = in_rivalry(seen)
@@ -117,12 +124,15 @@ def rivalry(seen: ThroughGlasses, glasses: Glasses) -> Rivalry:
             saturated_share=None,
             threshold=RIVALRY_THRESHOLD,
         )
+    patchy = None if on is None else in_patches(bad, on)
     ratio = np.median(seen.right[compared] / np.maximum(seen.left[compared], 1e-4))
     return Rivalry(
         luminance_ratio=float(ratio) * filter_ratio,
         filter_ratio=filter_ratio,
         rivalry_share=float(np.mean(bad)),
         saturated_share=float(np.mean(saturated)),
+        patch_share=None if patchy is None else float(np.mean(patchy)),
+        saturated_patch_share=None if patchy is None else float(np.mean(patchy & saturated)),
         threshold=RIVALRY_THRESHOLD,
     )
 
@@ -135,6 +145,21 @@ def in_rivalry(seen: ThroughGlasses) -> tuple[NDArray[np.bool_], NDArray[np.bool
         compared & (darker < (1 - RIVALRY_THRESHOLD) * brighter),
         compared & (darker < SATURATED_RATIO * brighter),
     )
+
+
+def in_patches(bad: NDArray[np.bool_], on: Grid) -> NDArray[np.bool_]:
+    """Which of the points in rivalry (n,) lie where most around them are as well: surfaces, not contours.
+
+    Wrong matches and what leaks beside contours put single points and thin lines in rivalry.
+    """
+    known = np.isfinite(on.partner)
+    side = max(3, round(_PATCH_OF_LENGTH * max(known.shape)))
+    inside = np.zeros(known.shape, np.float32)
+    inside[known] = bad
+    around = cv2.blur(inside, (side, side)) / np.maximum(
+        cv2.blur(known.astype(np.float32), (side, side)), 0.2
+    )
+    return np.asarray(bad & (around[known] > _MOST))
 
 
 def remnants(seen: ThroughGlasses, glasses: Glasses) -> NDArray[np.bool_]:
@@ -161,6 +186,21 @@ def ghosting(seen: ThroughGlasses, glasses: Glasses) -> Ghosting:
         right_share=float(np.mean(right > VISIBLE_GHOST)),
         worst_contrast=float(max(np.percentile(left, 99), np.percentile(right, 99))),
     )
+
+
+def strongest_ghost(seen: ThroughGlasses, on: Grid, glasses: Glasses) -> tuple[int, int] | None:
+    """Where the left eye sees most of the other's picture, over a patch of 2 % of the width: x, y in px."""
+    known, at = _leaks(glasses), np.isfinite(on.partner)
+    if known is None or not at.any():
+        return None
+    contrast = np.zeros(at.shape, np.float32)
+    contrast[at] = ghost_contrast(seen.left, seen.right_beside, seen.left_flat, seen.right_flat, known[0])
+    side = max(3, round(_PATCH_OF_WIDTH * at.shape[1]))
+    patch = np.asarray(cv2.blur(contrast, (side, side)))
+    patch[~at] = -1
+    row, column = np.unravel_index(int(np.argmax(patch)), patch.shape)
+    half = on.block_px // 2
+    return int(column) * on.block_px + half, int(row) * on.block_px + half
 
 
 def _leaks(glasses: Glasses) -> tuple[float, float] | None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from nearpair.colour.glasses import Glasses
 from nearpair.pixels.luma import luma
-from nearpair.pixels.sides import band_px
+from nearpair.pixels.sides import band_px, threshold_px
 from nearpair.proof.match import Grid, block_light, grid
 from nearpair.proof.model import Proof
 from nearpair.proof.onesided import Highlights, highlights
@@ -171,6 +171,18 @@ def _cut(side: str) -> Callable[[Pair, Proof], Marked]:
     return marker
 
 
+def _crowded(side: str) -> Callable[[Pair, Proof], Marked]:
+    def marker(pair: Pair, _: Proof) -> Marked:
+        width = pair.parallax.shape[1]
+        tenth = slice(None, width // 10) if side == "left" else slice(width - width // 10, None)
+        mask = np.zeros(pair.parallax.shape, np.bool_)
+        mask[:, tenth] = pair.parallax[:, tenth] < -threshold_px(width)
+        picture = _marked(_ground(pair), (_small(mask), YELLOW))
+        return Marked(picture, f"Yellow: in front of the window, close to the {side} edge.")
+
+    return marker
+
+
 _MARKERS: dict[str, Callable[[Pair, Proof], Marked]] = {
     "red-rivalry": _rivalry,
     "colour-rivalry": _rivalry,
@@ -181,4 +193,5 @@ _MARKERS: dict[str, Callable[[Pair, Proof], Marked]] = {
     "subject-moved": _shifts,
     "stacks-cover-differently": _sharper,
     **{f"window-cut-{side}": _cut(side) for side in ("left", "right", "top", "bottom")},
+    **{f"crowded-{side}": _crowded(side) for side in ("left", "right")},
 }
