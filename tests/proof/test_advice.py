@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from nearpair.optics.viewing import Viewing
+from nearpair.proof import findings_view
 from nearpair.proof.advice import advise, ranked, verdict
 from nearpair.proof.assemble import assemble
 from nearpair.proof.model import DepthOfField, EyeCue, Focus, FocusGap, Residual, SetAside
@@ -201,6 +202,43 @@ def test_window_cuts(proof, side, share, worst_px, severity):
     found = _codes(replace(proof, edges=replace(proof.edges, **{side: cut}))).get(f"window-cut-{side}")
     assert (found and found.severity) == severity
     assert found is None or "`nearpair mount SHOOT --window near`" in found.remedy
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize(("rows", "severity"), [(20, None), (80, "note"), (160, "care")])
+def test_a_crowded_side(lab, side, rows, severity):
+    """Planted: a block in front of the window in a side's tenth, which the edge itself does not cut."""
+    parallax = np.full((lab.height, lab.width), 5.0, np.float32)
+    columns = slice(10, 32) if side == "left" else slice(-32, -10)
+    parallax[20 : 20 + rows, columns] = -4
+    proof = assemble(lab.make_inputs(parallax, views=_two_greys(lab)))
+    found = {code: f for code, f in _codes(proof).items() if code.startswith("crowded")}
+    assert [f.severity for f in found.values()] == ([] if severity is None else [severity])
+    if severity is not None:
+        assert set(found) == {f"crowded-{side}"}
+        tenth = "0 to 32" if side == "left" else "288 to 319"
+        assert tenth in found[f"crowded-{side}"].measured
+        assert found[f"crowded-{side}"].fixes
+    if severity is not None:  # what the edge cuts is told as cut
+        parallax[20 : 20 + rows, :32] = parallax[20 : 20 + rows, -32:] = -4
+        cut = _codes(assemble(lab.make_inputs(parallax, views=_two_greys(lab))))
+        assert not [code for code in cut if code.startswith("crowded")]
+
+
+def test_a_ghost_is_told_with_the_point_for_the_window(lab):
+    """One bright bar with parallax on black: the window belongs on it; crop_px is added."""
+    parallax = np.zeros((lab.height, lab.width), np.float32)
+    left = np.full((lab.height, lab.width, 3), 40, np.uint8)
+    right = left.copy()
+    left[60:140, 150:190] = right[60:140, 162:202] = 230
+    parallax[60:140, 138:190] = 12
+    inputs = lab.make_inputs(parallax, views=(left, right), method="grey")
+    point = assemble(inputs).colour.ghosting.worst_point_px
+    x, y = point[0] - inputs.mounting.crop_px[0], point[1] - inputs.mounting.crop_px[1]
+    assert 130 <= x <= 205
+    assert 60 <= y < 140
+    told = [f.remedy for f in findings_view.ghosting(assemble(inputs))]
+    assert not told or f"--window {point[0]},{point[1]}`" in told[0]
 
 
 def test_red_subjects_in_colour_anaglyphs(lab):

@@ -9,7 +9,7 @@ from nearpair.colour.light import encode_srgb
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.proof.capture import capture
 from nearpair.proof.match import Grid, Matched, block_light, grid, matched
-from nearpair.proof.rivalry import LEAKS, brightness, ghost_contrast, ghosting, rivalry, through
+from nearpair.proof.rivalry import LEAKS, brightness, ghost_contrast, ghosting, ghosts_of, rivalry, through
 
 RED_CYAN = GLASSES["red-cyan"]
 
@@ -83,10 +83,35 @@ def test_ghosts_need_parallax_and_contrast():
 
 def test_ghost_contrast_formula():
     one = np.float32([0.5])
-    found = ghost_contrast(one, np.float32([1.0]), np.float32([0.2]), 0.1)
+    found = ghost_contrast(one, np.float32([1.0]), one, np.float32([0.2]), 0.1)
     assert found[0] == pytest.approx(0.1 * 0.8 / (0.5 + 0.1))
-    dark = ghost_contrast(np.float32([0.0]), np.float32([0.1]), np.float32([0.0]), 0.1)
-    assert dark[0] == pytest.approx(0.01 / 0.02)
+    black = np.float32([0.0])
+    assert ghost_contrast(black, np.float32([0.1]), black, black, 0.1)[0] == pytest.approx(0.01 / 0.02)
+    taken_back = ghost_contrast(np.float32([0.42]), np.float32([1.0]), one, np.float32([0.2]), 0.1)
+    assert taken_back[0] == pytest.approx(0, abs=1e-6)
+
+
+def _ghosts(method, bar=140, ground=90):
+    left = np.full((20, 60, 3), ground, np.uint8)
+    left[:, 20:40] = bar
+    on = grid(np.full(left.shape[:2], 6.0, np.float32))
+    views = block_light(left, on), block_light(np.roll(left, 6, axis=1), on)
+
+    def mix(one, other):
+        return anaglyph(one, other, RED_CYAN, method)
+
+    return ghosting(ghosts_of(*views, on, RED_CYAN, mix), RED_CYAN)
+
+
+def test_light_that_matched_takes_back_is_no_ghost():
+    """Of the anaglyph as it is exported; a method that takes nothing back has what the leaks alone say."""
+    plain, matched_ = _ghosts("grey"), _ghosts("matched")
+    bar = np.full((20, 60, 3), 90, np.uint8)
+    bar[:, 20:40] = 140
+    by_leaks = ghosting(_seen(bar, np.roll(bar, 6, axis=1), "grey", parallax=6.0), RED_CYAN)
+    assert plain.worst_contrast == pytest.approx(by_leaks.worst_contrast, rel=0.02)
+    assert plain.left_share == pytest.approx(by_leaks.left_share, abs=0.02)
+    assert matched_.worst_contrast < 0.6 * plain.worst_contrast
 
 
 def test_ghosting_of_other_glasses_is_not_known():

@@ -137,11 +137,21 @@ def codes():
             elif (
                 isinstance(node, ast.keyword) and node.arg == "code" and isinstance(node.value, ast.JoinedStr)
             ):
-                assert ast.unparse(node.value) == "f'window-cut-{side}'"
-                yield from (f"window-cut-{side}" for side in ("left", "right", "top", "bottom"))
+                sides = {
+                    "f'window-cut-{side}'": ("left", "right", "top", "bottom"),
+                    "f'crowded-{side}'": ("left", "right"),
+                }[ast.unparse(node.value)]
+                yield from (ast.literal_eval(ast.unparse(node.value)[1:]).format(side=side) for side in sides)
 
 
-NO_CODES = {"far-to-near", "one-degree", "zone-of-comfort", "no-divergence", "least-squares"}
+NO_CODES = {
+    "far-to-near",
+    "one-degree",
+    "zone-of-comfort",
+    "no-divergence",
+    "least-squares",
+    "local-desaturation",
+}
 
 
 @pytest.mark.parametrize("code", sorted({*codes(), "flat", "ghosting"} - NO_CODES))

@@ -10,6 +10,8 @@ Four methods are linear in light: the three channels of the anaglyph are a (3, 6
 - grey: both eyes see luminance. No rivalry of colour at all.
 - least-squares: the mixture that comes closest, in CIE XYZ through the glasses, to the pair without glasses
   (E. Dubois, "A projection method to generate anaglyph stereo images", ICASSP 2001).
+- local-desaturation: as colour, but colours that both eyes could not agree on are made paler
+  (`outputs.desaturation`). Our own.
 - cielab: what each eye sees comes closest to its own picture, in L*a*b* (D. McAllister, Y. Zhou and S.
   Sullivan, "Methods for computing color anaglyphs", 2010).
 - matched: the fused colour comes closest to the pair's, as far as both eyes can still see it equally bright;
@@ -31,6 +33,7 @@ from nearpair.colour.glasses import Glasses
 from nearpair.colour.light import LUMINANCE_WEIGHTS, decode_srgb, encode_srgb
 from nearpair.errors import NearpairError
 from nearpair.outputs.closest import Light, Mix, Picture, cielab, matched
+from nearpair.outputs.desaturation import local_desaturation
 from nearpair.outputs.same import check_pair
 
 Matrix = NDArray[np.float64]
@@ -84,10 +87,14 @@ MATRICES: dict[str, Callable[[Glasses], Matrix]] = {
 }
 """Ways to mix an anaglyph by one matrix, by name."""
 
-CLOSEST: dict[str, Callable[[Glasses, Picture, Picture], Mix]] = {"cielab": cielab, "matched": matched}
-"""Ways to look for the closest colour, by name."""
+BY_COLOUR: dict[str, Callable[[Glasses, Picture, Picture], Mix]] = {
+    "local-desaturation": local_desaturation,
+    "cielab": cielab,
+    "matched": matched,
+}
+"""Ways that treat every colour in its own way, by name."""
 
-METHODS: tuple[str, ...] = (*MATRICES, *CLOSEST)
+METHODS: tuple[str, ...] = (*MATRICES, *BY_COLOUR)
 """All ways to make an anaglyph."""
 
 
@@ -114,8 +121,8 @@ def anaglyph(left: Picture, right: Picture, glasses: Glasses, method: str) -> Pi
 
 
 def _mix(left: Picture, right: Picture, glasses: Glasses, method: str) -> Mix:
-    if method in CLOSEST:
-        return CLOSEST[method](glasses, left, right)
+    if method in BY_COLOUR:
+        return BY_COLOUR[method](glasses, left, right)
     if method not in MATRICES:
         raise NearpairError(
             f"method must be one of {', '.join(METHODS)}, found {method!r}.", "Choose one of these methods."

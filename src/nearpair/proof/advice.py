@@ -22,6 +22,7 @@ RULES: tuple[Rule, ...] = (
     findings_view.comfort,
     findings_view.base,
     findings_view.window,
+    findings_view.crowding,
     findings_shoot.single_frames,
     findings_stacks.spoilt,
     findings_stacks.cover,

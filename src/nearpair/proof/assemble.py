@@ -25,7 +25,7 @@ from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.model_retouch import Retouched
 from nearpair.proof.onesided import highlights
 from nearpair.proof.ranking import held_against
-from nearpair.proof.rivalry import ghosting, rivalry, through
+from nearpair.proof.rivalry import Mixing, ghosting, ghosts_of, rivalry, strongest_ghost, through
 from nearpair.proof.seen import seen
 from nearpair.proof.sharpness import sharpness
 
@@ -35,9 +35,10 @@ class Inputs:
     """Everything a proof is made from.
 
     `left`, `right` and `anaglyph` are (H, W, 3), sRGB-encoded uint8 or uint16: the mounted views and the
-    finished anaglyph made from them for `glasses` with `method`. `parallax` is (H, W) float32 in px,
-    left-eye coordinates, NaN where unknown. Stations, eyes, mounting and the
-    pairs that could have been chosen are reported by the caller.
+    finished anaglyph made from them for `glasses` with `method`; `mix` makes such an anaglyph of two
+    other pictures (without it, each eye's channels are taken to come from its own picture alone). `parallax`
+    is (H, W) float32 in px, left-eye coordinates, NaN where unknown. Stations, eyes, mounting and the pairs
+    that could have been chosen are reported by the caller.
     """
 
     left: NDArray[Any]
@@ -58,6 +59,7 @@ class Inputs:
     fixed: Fixed | None = None
     local: LocalShifts | None = None
     retouches: list[Retouched] = field(default_factory=list)
+    mix: Mixing | None = None
 
 
 def assemble(inputs: Inputs) -> Proof:
@@ -106,12 +108,24 @@ def _check_sizes(inputs: Inputs) -> None:
 
 def _colour(inputs: Inputs, on: Grid) -> Colour:
     seen = through(block_light(inputs.anaglyph, on), on, inputs.glasses)
+    ghosts = seen
+    if inputs.mix is not None:
+        views = block_light(inputs.left, on), block_light(inputs.right, on)
+        ghosts = ghosts_of(*views, on, inputs.glasses, inputs.mix)
+    at = _in_left_view(strongest_ghost(ghosts, on, inputs.glasses), inputs.mounting)
     return Colour(
         glasses=inputs.glasses.name,
         method=inputs.method,
-        rivalry=rivalry(seen, inputs.glasses),
-        ghosting=ghosting(seen, inputs.glasses),
+        rivalry=rivalry(seen, inputs.glasses, on),
+        ghosting=msgspec.structs.replace(ghosting(ghosts, inputs.glasses), worst_point_px=at),
     )
+
+
+def _in_left_view(point: tuple[int, int] | None, mounting: Mounting) -> tuple[int, int] | None:
+    """A point of the mounted left picture, (x, y) px, in the view that it was cropped from."""
+    if point is None:
+        return None
+    return point[0] + round(mounting.crop_px[0]), point[1] + round(mounting.crop_px[1])
 
 
 def _capture(inputs: Inputs, on: Grid) -> Capture:

@@ -20,8 +20,11 @@ VERTICAL_CARE_RMS_PX = 1.0
 VERTICAL_CARE_ARCMIN, VERTICAL_REWORK_ARCMIN = 10.0, 20.0
 """Stricter practice for vertical parallax, 10 to 20 arcmin: common practice, from memory."""
 RIVALRY_CARE, SATURATED_CARE, SATURATED_REWORK = 0.05, 0.02, 0.20
-"""Wrong matches at contours alone put about 2 % of the points of a grey anaglyph in rivalry."""
+"""Of patches; clean scenes have up to 0.1 %, a red subject 37 % or more (docs/measured.md)."""
+CALMER_METHODS = ("matched", "local-desaturation", "least-squares", "grey")
 GHOST_CARE = 0.10
+CROWDED_NOTED, CROWDED_CARE = 0.25, 0.5
+"""Shares of a side's tenth that stand in front of the window."""
 SMALLEST_USEFUL_WIDTH_MM = 100.0
 SMALLEST_USEFUL_BASE_SHARE, OF_ALLOWED = 0.1, 0.95
 
@@ -204,6 +207,28 @@ def window(proof: Proof) -> Iterator[Finding]:
         )
 
 
+def crowding(proof: Proof) -> Iterator[Finding]:
+    """Sides where much stands in front of the window, though the frame may not cut it."""
+    for side in ("left", "right"):
+        share: float = getattr(proof.seen, f"crowded_{side}_share") or 0.0
+        cut: EdgeCut = getattr(proof.edges, side)
+        if share < CROWDED_NOTED or cut.share >= CUT_CARE:
+            continue  # what is cut is told as such
+        width = proof.picture.width_px
+        columns = f"0 to {width // 10}" if side == "left" else f"{width - width // 10} to {width - 1}"
+        yield Finding(
+            code=f"crowded-{side}",
+            severity="care" if share >= CROWDED_CARE else "note",
+            text=f"Much stands in front of the window close to the {side} edge: the edge pulls it back, and "
+            "eyes that wander there lose it.",
+            remedy="Bring the window forward: `nearpair mount SHOOT --window near`; or crop that side away. "
+            "Next time leave some room between what is near and the sides.",
+            measured=f"{percent(share)} of columns {columns} stand in front of the window",
+            over=share / CROWDED_CARE,
+            fixes=_WINDOW_FIXES,
+        )
+
+
 _WINDOW_FIXES = [
     Fix(
         command="nearpair mount SHOOT --window auto --floating auto",
@@ -216,10 +241,10 @@ _WINDOW_FIXES = [
 def rivalry(proof: Proof) -> Iterator[Finding]:
     """Colours that the two eyes see too unlike through the glasses."""
     seen, glasses, method = proof.colour.rivalry, proof.colour.glasses, proof.colour.method
-    share, saturated = seen.rivalry_share or 0.0, seen.saturated_share or 0.0
+    share, saturated = seen.patch_share or 0.0, seen.saturated_patch_share or 0.0
     if share < RIVALRY_CARE and saturated < SATURATED_CARE:
         return
-    others = [name for name in ("matched", "least-squares", "grey") if name != method]
+    others = [name for name in CALMER_METHODS if name != method]
     yield Finding(
         code="red-rivalry" if glasses.startswith("red") else "colour-rivalry",
         severity="rework" if saturated >= SATURATED_REWORK else "care",
@@ -227,8 +252,10 @@ def rivalry(proof: Proof) -> Iterator[Finding]:
         "other; they shimmer "
         "instead of fusing.",
         remedy=f"Mix the anaglyph by another method: `nearpair export SHOOT --method {others[0]}` "
-        f"(or {', '.join(others[1:])}); or use other glasses.",
-        measured=f"{percent(share, 1)} of the matched points differ by more than {percent(seen.threshold)}, "
+        f"(or {', '.join(others[1:])}; local-desaturation makes paler just what shimmers); or use "
+        "other glasses.",
+        measured=f"{percent(share, 1)} of the matched points lie in patches that differ by more than "
+        f"{percent(seen.threshold)}, "
         f"{percent(saturated, 1)} are all but black for one eye",
         over=max(share / RIVALRY_CARE, saturated / SATURATED_CARE),
         fixes=[
@@ -244,12 +271,16 @@ def ghosting(proof: Proof) -> Iterator[Finding]:
     worst = max(seen.left_share or 0.0, seen.right_share or 0.0)
     if not seen.known or worst < GHOST_CARE:
         return
+    at = ""
+    if seen.worst_point_px is not None:
+        point = ",".join(str(px) for px in seen.worst_point_px)
+        at = f"Put the window where it is strongest: `nearpair mount SHOOT --window {point}`. "
     yield Finding(
         code="ghosting",
         severity="note",
         text="With usual glasses, remnants of the other eye's picture will be seen beside strong contrasts.",
-        remedy="Put the window at the strongest contrast (`nearpair mount SHOOT --window X,Y`), soften the "
-        "contrast, or lighten dark backgrounds. Prints show more of it than screens.",
+        remedy=f"{at}Matched takes back what it can; lighten dark backgrounds or soften the contrast "
+        "before the next shoot. Prints show more of it than screens.",
         measured=f"{percent(worst)} of the matched points with a remnant above 5 % contrast",
         over=worst / GHOST_CARE,
     )

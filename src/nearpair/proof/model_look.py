@@ -80,12 +80,15 @@ class Seen(msgspec.Struct, frozen=True, kw_only=True):
     """What the viewer meets beyond near and far; see `proof.seen`.
 
     `crowded_share`: of the left and right tenth of the picture, what stands in front of the window.
+    `crowded_left_share`, `crowded_right_share`: the same of either side.
     `seen_larger`: how many times larger than it is the subject seems. `roundness`: depth over width, 1 as in
     life. Null where lengths in mm are not known.
     """
 
     histogram: Histogram | None = None
     crowded_share: float | None = None
+    crowded_left_share: float | None = None
+    crowded_right_share: float | None = None
     seen_larger: float | None = None
     roundness: float | None = None
 
@@ -96,7 +99,8 @@ class Rivalry(msgspec.Struct, frozen=True, kw_only=True):
     `luminance_ratio`: right over left brightness of a matched point, median. `filter_ratio`: the same for
     white, which is the glasses' own share. `rivalry_share`: matched points whose ratio differs from the
     filter's own by more than the threshold. `saturated_share`: matched points of which one eye sees (almost)
-    nothing while the other eye sees them bright.
+    nothing while the other eye sees them bright. `patch_share` and `saturated_patch_share`: the same of
+    points amid others in rivalry.
     """
 
     luminance_ratio: float | None
@@ -104,10 +108,15 @@ class Rivalry(msgspec.Struct, frozen=True, kw_only=True):
     rivalry_share: float | None
     saturated_share: float | None
     threshold: float
+    patch_share: float | None = None
+    saturated_patch_share: float | None = None
 
 
 class Ghosting(msgspec.Struct, frozen=True, kw_only=True):
-    """How visible the wrong eye's picture is through the filters; null where leakage is not published."""
+    """How visible the wrong eye's picture is through the filters; null where leakage is not published.
+
+    `worst_point_px`: x, y of where it is strongest, in the left view, as `--window X,Y` takes it.
+    """
 
     known: bool
     left_leak: float | None = None
@@ -115,6 +124,7 @@ class Ghosting(msgspec.Struct, frozen=True, kw_only=True):
     left_share: float | None = None
     right_share: float | None = None
     worst_contrast: float | None = None
+    worst_point_px: tuple[int, int] | None = None
 
 
 class Colour(msgspec.Struct, frozen=True, kw_only=True):

@@ -10,14 +10,18 @@ Rivalry. A matched point is in rivalry when one eye sees less than 1 - 0.60 of w
 
 0.60: depth is kept up to luminance differences of 60 % between the eyes (Boydstun et al., from their
 abstract; no single published threshold for rivalry was found). A point is saturated when one eye sees less
-than a tenth of the other eye's brightness: the red or orange of red-cyan glasses.
+than a tenth of the other eye's brightness: the red or orange of red-cyan glasses. What is advised on are
+patches: points in rivalry of whose neighbours, over 1.5 % of the longer side, seven in ten are as well.
 
 Ghosting. A share c of the other eye's picture leaks through each filter. Where parallax is zero the leaked
-picture lies on the eye's own one and nobody sees it; elsewhere it is displaced, and what is seen is
+picture lies on the eye's own one and nobody sees it; elsewhere it is displaced. So what an eye sees is held
+against what it would see of the same anaglyph of the same pair without parallax (index 0):
 
-    contrast = c · |e_other(here) - e_other(at the partner)| / (e_own(here) + c · e_other(here)),
+    contrast = |e_own + c · e_other - e_own,0 - c · e_other,0| / (e_own + c · e_other),
 
-denominator at least 0.02. It counts as visible above 0.05 (5 % crosstalk, F. L. Kooi and A. Toet, Displays 25
+denominator at least 0.02. Where each eye's channels come from its own picture alone, e_own,0 is e_own and
+e_other,0 is e_other at the partner; a method that takes leaks back changes e_own as well.
+It counts as visible above 0.05 (5 % crosstalk, F. L. Kooi and A. Toet, Displays 25
 (2004), number from memory). c for red-cyan: 19.45 % of green and blue into the left eye, 5.84 % of red into
 the right eye, computed from the luminance rows of the filters and display published by Sanders and
 McAllister, "Producing anaglyphs from synthetic images" (2003). Other glasses, displays and prints differ;
@@ -25,23 +29,30 @@ no figures are published for the other kinds here, so their ghosting is not know
 measured (`colour.calibration`) c follows from their file.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.colour.glasses import Glasses
-from nearpair.colour.light import LUMINANCE_WEIGHTS
+from nearpair.colour.light import LUMINANCE_WEIGHTS, decode_srgb, encode_srgb
 from nearpair.colour.projection import leaks
 from nearpair.proof.match import Grid, Light, partners
 from nearpair.proof.model_look import Ghosting, Rivalry
 
 Plane = NDArray[np.float32]
+Mixing = Callable[[NDArray[Any], NDArray[Any]], NDArray[Any]]
+"""Makes the anaglyph of two pictures (H, W, 3), sRGB-encoded uint16."""
 
 RIVALRY_THRESHOLD = 0.60
 SATURATED_RATIO = 0.10
 DARKEST_COMPARED = 0.02
 VISIBLE_GHOST = 0.05
+_PATCH_OF_WIDTH = 0.02
+_PATCH_OF_LENGTH, _MOST = 0.015, 0.7
 
 LEAKS = {"red-cyan": (0.1945, 0.0584)}
 """Leak into the left and the right eye by kind of glasses: Sanders and McAllister (2003), computed."""
@@ -52,13 +63,16 @@ class ThroughGlasses:
     """Relative brightness of matched points, each (n,).
 
     A point lies at x in the left picture and at x + parallax in the right one. `left` and `right` are what
-    each eye sees of it; `right_beside` is the other eye's picture at x, `left_beside` at x + parallax.
+    each eye sees of it; `right_beside` is the other eye's picture at x, `left_beside` at x + parallax;
+    `left_flat` and `right_flat` are what each would see of it, if the pair had no parallax.
     """
 
     left: Plane
     right: Plane
     right_beside: Plane
     left_beside: Plane
+    left_flat: Plane
+    right_flat: Plane
 
 
 def brightness(light: Light, channels: tuple[int, ...]) -> Plane:
@@ -67,16 +81,38 @@ def brightness(light: Light, channels: tuple[int, ...]) -> Plane:
     return np.asarray(light[..., list(channels)] @ (passed / passed.sum()), dtype=np.float32)
 
 
-def through(anaglyph: Light, on: Grid, glasses: Glasses) -> ThroughGlasses:
-    """Look at the matched points of a block anaglyph (h, w, 3), in linear light, through the glasses."""
+def through(anaglyph: Light, on: Grid, glasses: Glasses, flat: Light | None = None) -> ThroughGlasses:
+    """Look at the matched points of a block anaglyph (h, w, 3), in linear light, through the glasses.
+
+    flat: the anaglyph of the left picture and the right one laid on it, so without parallax; by default each
+    eye's channels are taken to come from its own picture alone.
+    """
     known = np.isfinite(on.partner)
     left = brightness(anaglyph, glasses.left_channels)
     right = brightness(anaglyph, glasses.right_channels)
-    return ThroughGlasses(left[known], partners(right, on)[known], right[known], partners(left, on)[known])
+    own_left, own_right = left[known], partners(right, on)[known]
+    without = own_left, own_right
+    if flat is not None:
+        without = (
+            brightness(flat[known], glasses.left_channels),
+            brightness(flat[known], glasses.right_channels),
+        )
+    return ThroughGlasses(own_left, own_right, right[known], partners(left, on)[known], *without)
 
 
-def rivalry(seen: ThroughGlasses, glasses: Glasses) -> Rivalry:
-    """Brightness ratio between the eyes and the shares of matched points in rivalry and saturated."""
+def ghosts_of(left: Light, right: Light, on: Grid, glasses: Glasses, mix: Mixing) -> ThroughGlasses:
+    """Look at the mixture of two block pictures (h, w, 3), linear light, and at the one without parallax."""
+    laid = np.where(np.isfinite(on.partner)[..., None], partners(right, on), right)
+    codes = [encode_srgb(light, np.dtype(np.uint16)) for light in (left, right, laid)]
+    now, flat = (decode_srgb(mix(codes[0], other)) for other in codes[1:])
+    return through(now, on, glasses, flat)
+
+
+def rivalry(seen: ThroughGlasses, glasses: Glasses, on: Grid | None = None) -> Rivalry:
+    """Brightness ratio between the eyes, the shares of matched points in rivalry and saturated, and patches.
+
+    on: the grid of the points; without it patches are not told.
+    """
     filter_ratio = _white(glasses.right_channels) / _white(glasses.left_channels)
     compared = np.maximum(seen.left, seen.right) >= DARKEST_COMPARED
     bad, saturated = in_rivalry(seen)
@@ -88,12 +124,15 @@ def rivalry(seen: ThroughGlasses, glasses: Glasses) -> Rivalry:
             saturated_share=None,
             threshold=RIVALRY_THRESHOLD,
         )
+    patchy = None if on is None else in_patches(bad, on)
     ratio = np.median(seen.right[compared] / np.maximum(seen.left[compared], 1e-4))
     return Rivalry(
         luminance_ratio=float(ratio) * filter_ratio,
         filter_ratio=filter_ratio,
         rivalry_share=float(np.mean(bad)),
         saturated_share=float(np.mean(saturated)),
+        patch_share=None if patchy is None else float(np.mean(patchy)),
+        saturated_patch_share=None if patchy is None else float(np.mean(patchy & saturated)),
         threshold=RIVALRY_THRESHOLD,
     )
 
@@ -108,11 +147,26 @@ def in_rivalry(seen: ThroughGlasses) -> tuple[NDArray[np.bool_], NDArray[np.bool
     )
 
 
+def in_patches(bad: NDArray[np.bool_], on: Grid) -> NDArray[np.bool_]:
+    """Which of the points in rivalry (n,) lie where most around them are as well: surfaces, not contours.
+
+    Wrong matches and what leaks beside contours put single points and thin lines in rivalry.
+    """
+    known = np.isfinite(on.partner)
+    side = max(3, round(_PATCH_OF_LENGTH * max(known.shape)))
+    inside = np.zeros(known.shape, np.float32)
+    inside[known] = bad
+    around = cv2.blur(inside, (side, side)) / np.maximum(
+        cv2.blur(known.astype(np.float32), (side, side)), 0.2
+    )
+    return np.asarray(bad & (around[known] > _MOST))
+
+
 def remnants(seen: ThroughGlasses, glasses: Glasses) -> NDArray[np.bool_]:
     """Which matched points (n,) show an eye a remnant of the other's picture; none if leaks are unknown."""
     left_leak, right_leak = _leaks(glasses) or (0.0, 0.0)
-    left = ghost_contrast(seen.left, seen.right_beside, seen.right, left_leak)
-    right = ghost_contrast(seen.right, seen.left_beside, seen.left, right_leak)
+    left = ghost_contrast(seen.left, seen.right_beside, seen.left_flat, seen.right_flat, left_leak)
+    right = ghost_contrast(seen.right, seen.left_beside, seen.right_flat, seen.left_flat, right_leak)
     return np.asarray((left > VISIBLE_GHOST) | (right > VISIBLE_GHOST))
 
 
@@ -122,8 +176,8 @@ def ghosting(seen: ThroughGlasses, glasses: Glasses) -> Ghosting:
     if known is None or seen.left.size == 0:
         return Ghosting(known=False)
     left_leak, right_leak = known
-    left = ghost_contrast(seen.left, seen.right_beside, seen.right, left_leak)
-    right = ghost_contrast(seen.right, seen.left_beside, seen.left, right_leak)
+    left = ghost_contrast(seen.left, seen.right_beside, seen.left_flat, seen.right_flat, left_leak)
+    right = ghost_contrast(seen.right, seen.left_beside, seen.right_flat, seen.left_flat, right_leak)
     return Ghosting(
         known=True,
         left_leak=left_leak,
@@ -134,16 +188,32 @@ def ghosting(seen: ThroughGlasses, glasses: Glasses) -> Ghosting:
     )
 
 
+def strongest_ghost(seen: ThroughGlasses, on: Grid, glasses: Glasses) -> tuple[int, int] | None:
+    """Where the left eye sees most of the other's picture, over a patch of 2 % of the width: x, y in px."""
+    known, at = _leaks(glasses), np.isfinite(on.partner)
+    if known is None or not at.any():
+        return None
+    contrast = np.zeros(at.shape, np.float32)
+    contrast[at] = ghost_contrast(seen.left, seen.right_beside, seen.left_flat, seen.right_flat, known[0])
+    side = max(3, round(_PATCH_OF_WIDTH * at.shape[1]))
+    patch = np.asarray(cv2.blur(contrast, (side, side)))
+    patch[~at] = -1
+    row, column = np.unravel_index(int(np.argmax(patch)), patch.shape)
+    half = on.block_px // 2
+    return int(column) * on.block_px + half, int(row) * on.block_px + half
+
+
 def _leaks(glasses: Glasses) -> tuple[float, float] | None:
     if glasses.calibrated and glasses.display is not None:
         return leaks(glasses.display, glasses.left_channels, glasses.right_channels)
     return LEAKS.get(glasses.name)
 
 
-def ghost_contrast(own: Plane, other_here: Plane, other_at_partner: Plane, leak: float) -> Plane:
+def ghost_contrast(own: Plane, other: Plane, own_flat: Plane, other_flat: Plane, leak: float) -> Plane:
     """Contrast of the displaced remnant of the other eye's picture, (n,); see the module's formula."""
-    ground = np.maximum(own + leak * other_here, DARKEST_COMPARED)
-    return np.asarray(leak * np.abs(other_here - other_at_partner) / ground, dtype=np.float32)
+    seen = own + leak * other
+    more = np.abs((own - own_flat) + leak * (other - other_flat))
+    return np.asarray(more / np.maximum(seen, DARKEST_COMPARED), dtype=np.float32)
 
 
 def _white(channels: tuple[int, ...]) -> float:

@@ -33,6 +33,8 @@ def seen(parallax: Plane, depth: Depth, viewing: Viewing, metric: Metric | None,
     return Seen(
         histogram=histogram(parallax, viewing),
         crowded_share=crowded(parallax),
+        crowded_left_share=crowded(parallax, ("left",)),
+        crowded_right_share=crowded(parallax, ("right",)),
         seen_larger=None if base is None else viewing.eyes_mm / base,
         roundness=_roundness(depth, viewing, metric, width),
     )
@@ -53,12 +55,12 @@ def histogram(parallax: Plane, viewing: Viewing) -> Histogram | None:
     return Histogram(first_arcmin=float(edges[0]), step_arcmin=step, shares=shares)
 
 
-def crowded(parallax: Plane) -> float | None:
+def crowded(parallax: Plane, sides: tuple[str, ...] = ("left", "right")) -> float | None:
     """Share of the left and the right tenth of the picture that stands in front of the window."""
     width = parallax.shape[1]
-    side = max(1, round(_SIDE_OF_WIDTH * width))
-    sides = np.concatenate([parallax[:, :side].ravel(), parallax[:, -side:].ravel()])
-    known = sides[np.isfinite(sides)]
+    tenth = max(1, round(_SIDE_OF_WIDTH * width))
+    parts = {"left": parallax[:, :tenth], "right": parallax[:, -tenth:]}
+    known = np.concatenate([parts[side][np.isfinite(parts[side])] for side in sides])
     return float(np.mean(known < -threshold_px(width))) if known.size else None
 
 

@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 
 from nearpair.colour.glasses import Glasses
 from nearpair.pixels.luma import luma
-from nearpair.pixels.sides import band_px
+from nearpair.pixels.sides import band_px, threshold_px
 from nearpair.proof.match import Grid, block_light, grid
 from nearpair.proof.model import Proof
 from nearpair.proof.onesided import Highlights, highlights
 from nearpair.proof.pictures import Picture, thumbnail
-from nearpair.proof.rivalry import in_rivalry, remnants, through
+from nearpair.proof.rivalry import Mixing, ghosts_of, in_rivalry, remnants, through
 from nearpair.proof.sharpness import sharpness
 
 Mask = NDArray[np.bool_]
@@ -48,6 +48,7 @@ class Pair:
     anaglyph: NDArray[Any]
     parallax: NDArray[np.float32]
     glasses: Glasses
+    mix: Mixing | None = None
 
 
 def where(pair: Pair, proof: Proof) -> dict[str, Marked]:
@@ -94,7 +95,12 @@ def _rivalry(pair: Pair, _: Proof) -> Marked:
 
 def _ghosts(pair: Pair, _: Proof) -> Marked:
     on = _blocks(pair)
-    seen = remnants(through(block_light(pair.anaglyph, on), on, pair.glasses), pair.glasses)
+    if pair.mix is None:
+        looked_at = through(block_light(pair.anaglyph, on), on, pair.glasses)
+    else:
+        views = block_light(pair.left, on), block_light(pair.right, on)
+        looked_at = ghosts_of(*views, on, pair.glasses, pair.mix)
+    seen = remnants(looked_at, pair.glasses)
     picture = _marked(_ground(pair), (_spread(seen, on), YELLOW))
     return Marked(picture, "Yellow: a remnant of the other eye's picture will be seen here.")
 
@@ -165,6 +171,18 @@ def _cut(side: str) -> Callable[[Pair, Proof], Marked]:
     return marker
 
 
+def _crowded(side: str) -> Callable[[Pair, Proof], Marked]:
+    def marker(pair: Pair, _: Proof) -> Marked:
+        width = pair.parallax.shape[1]
+        tenth = slice(None, width // 10) if side == "left" else slice(width - width // 10, None)
+        mask = np.zeros(pair.parallax.shape, np.bool_)
+        mask[:, tenth] = pair.parallax[:, tenth] < -threshold_px(width)
+        picture = _marked(_ground(pair), (_small(mask), YELLOW))
+        return Marked(picture, f"Yellow: in front of the window, close to the {side} edge.")
+
+    return marker
+
+
 _MARKERS: dict[str, Callable[[Pair, Proof], Marked]] = {
     "red-rivalry": _rivalry,
     "colour-rivalry": _rivalry,
@@ -175,4 +193,5 @@ _MARKERS: dict[str, Callable[[Pair, Proof], Marked]] = {
     "subject-moved": _shifts,
     "stacks-cover-differently": _sharper,
     **{f"window-cut-{side}": _cut(side) for side in ("left", "right", "top", "bottom")},
+    **{f"crowded-{side}": _crowded(side) for side in ("left", "right")},
 }

@@ -112,7 +112,9 @@ class ColourDecisions(Struct, frozen=True, forbid_unknown_fields=True):
     """Which glasses the anaglyph is made for and how colours are found."""
 
     glasses: Annotated[str, Meta(min_length=1)] = "red-cyan"
-    method: Literal["colour", "half-colour", "grey", "least-squares", "cielab", "matched"] = "matched"
+    method: Literal[
+        "colour", "half-colour", "grey", "least-squares", "local-desaturation", "cielab", "matched"
+    ] = "matched"
 
 
 Words = Annotated[str, Meta(max_length=2000)]
@@ -262,7 +264,8 @@ eyes_mm = 63.0
 
 [colour]
 # The glasses, such as "red-cyan", or the path of a calibration file made with `nearpair glasses`, and how
-# colours are found: "matched", "colour", "half-colour", "grey", "least-squares" or "cielab".
+# colours are found: "matched", "colour", "half-colour", "grey", "least-squares", "local-desaturation" or
+# "cielab".
 glasses = "red-cyan"
 method = "matched"
 

@@ -36,7 +36,8 @@ _EXPECTED = {
     "viewing.eyes_mm": "the distance of the pupils, 40 to 80 mm",
     "colour": "a table [colour]",
     "colour.glasses": "the name of the glasses or of a calibration file, in quotes",
-    "colour.method": '"colour", "half-colour", "grey", "least-squares", "cielab" or "matched"',
+    "colour.method": '"colour", "half-colour", "grey", "least-squares", "local-desaturation", "cielab" or '
+    '"matched"',
 }
 
 

@@ -124,8 +124,8 @@ def prove(
 
 def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Inputs:
     left, right = pair_as_seen(shoot)
-    glasses = glasses_named(decisions.colour.glasses)
-    seen = np.asarray(anaglyph(left, right, glasses, decisions.colour.method), np.uint8)
+    glasses, method = glasses_named(decisions.colour.glasses), decisions.colour.method
+    seen = np.asarray(anaglyph(left, right, glasses, method), np.uint8)
     return Inputs(
         left=left,
         right=right,
@@ -133,7 +133,7 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
         parallax=read_tiff(shoot.parallax),
         viewing=decisions.viewing.seen(),
         glasses=glasses,
-        method=decisions.colour.method,
+        method=method,
         stations=subject.stations,
         eyes=subject.eyes,
         mounting=subject.mounting,
@@ -145,6 +145,7 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
         fixed=subject.fixed,
         local=subject.local,
         retouches=subject.retouches,
+        mix=lambda one, other: anaglyph(one, other, glasses, method),
     )
 
 
@@ -184,7 +185,8 @@ def _from_above(
 
 def _places(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, tuple[bytes, str]]:
     """Pictures of where, by the codes of the findings, with their captions."""
-    pair = Pair(inputs.left, inputs.right, inputs.anaglyph, inputs.parallax, inputs.glasses)
+    views = inputs.left, inputs.right, inputs.anaglyph
+    pair = Pair(*views, inputs.parallax, inputs.glasses, inputs.mix)
     found = where(pair, proof)
     return {code: (_jpeg_bytes(shoot, place.picture), place.caption) for code, place in found.items()}
 
