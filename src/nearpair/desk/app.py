@@ -50,6 +50,7 @@ def app_for(session: Session) -> Starlette:
             Route("/stop", desk.stop, methods=["POST"]),
             Route("/picture/{key}/{what}/{level:int}/{column:int}-{row:int}.png", desk.tile),
             Route("/map/{key}", desk.map),
+            Route("/pairs/{number:int}.png", desk.pair_picture),
             Route("/map/{key}/focus", desk.focus_map),
             Route("/out/{name:path}", desk.out),
             Route("/proof", desk.proof),
@@ -146,6 +147,13 @@ class _Desk:
     async def focus_map(self, request: Request) -> Response:
         """The sharpest frame, from 0, of each place of the same grid."""
         return _values(await run_in_threadpool(self._session.pictures.focus_map, request.path_params["key"]))
+
+    async def pair_picture(self, request: Request) -> Response:
+        """One of the pairs that the stations can make, small, for the glasses."""
+        picture = await run_in_threadpool(self._session.pair_picture, request.path_params["number"])
+        if picture is None:
+            raise HTTPException(404)
+        return Response(png(picture), media_type="image/png", headers=_KEPT)
 
     async def out(self, request: Request) -> Response:
         folder, name = self._session.folder, request.path_params["name"]

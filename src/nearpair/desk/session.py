@@ -17,6 +17,8 @@ from nearpair.shoot.deciding import NOTHING, Overrides, decide
 from nearpair.shoot.decisions import load
 from nearpair.shoot.finished import proof_of
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.glassesfile import glasses_named
+from nearpair.shoot.pairsheet import pair_picture
 from nearpair.shoot.preview import Bytes
 from nearpair.shoot.publishing import publish
 from nearpair.shoot.run import Look, look, make, run
@@ -41,6 +43,13 @@ class Session:
             return ShootFolder.open(self.root)
         except ShootError:
             return None
+
+    def pair_picture(self, number: int) -> Bytes | None:
+        """One of the pairs that the stations can make, as a small anaglyph; None if there is none."""
+        folder = self.folder
+        if folder is None:
+            return None
+        return pair_picture(folder, number, glasses_named(load(folder.toml).colour.glasses))
 
     def proof(self) -> Proof | None:
         """The proof of the mounted pair, None while there is none."""

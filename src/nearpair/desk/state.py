@@ -16,6 +16,7 @@ from nearpair.shoot.deciding import revision_of
 from nearpair.shoot.decisions import Decisions, load
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
+from nearpair.shoot.pairsheet import kept_pairs
 from nearpair.shoot.showing import Shown, mounted_last
 
 _MODULES = {"video": "av"}
@@ -46,6 +47,10 @@ def state_of(session: Session) -> dict[str, Any]:
         return {**told, "pair": None, "trouble": {"message": error.message, "remedy": error.remedy}}
     told["proof"] = _proof(session)
     told["pair"] = None if pair is None else _pair(pair, told["decisions"])
+    kept = kept_pairs(folder)
+    shown = folder.pairs.stat().st_mtime_ns if kept else 0
+    told["pairs"] = [{**msgspec.to_builtins(one), "picture": one.near_arcmin is not None} for one in kept]
+    told["pairs_key"] = str(shown)
     mounted = mounted_last(folder)
     if pair is not None and mounted is not None:
         told["legends"] = legends(pair, mounted, told["decisions"], session.proof())
@@ -126,9 +131,10 @@ class Changes(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
 
     left: str | None = None
     right: str | None = None
-    pair: tuple[str, str] | None = None
+    pair: tuple[str, ...] | None = None
     window: str | tuple[float, float] | None = None
     aspect: str | None = None
+    crop: str | tuple[int, int, int, int] | None = None
     floating: str | None = None
     base_share: float | None = None
     screen_width_mm: float | None = None

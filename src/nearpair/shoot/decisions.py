@@ -28,6 +28,9 @@ Length = Annotated[float, Meta(gt=0, le=1e6)]  # mm; the limit keeps out inf, wh
 Eyes = Annotated[float, Meta(ge=_SMALLEST_EYES_MM, le=_LARGEST_EYES_MM)]
 Place = Annotated[float, Meta(ge=0, le=1e6)]  # px
 
+CropAt = Annotated[int, Meta(ge=0, le=1_000_000)]  # px
+CropSize = Annotated[int, Meta(ge=32, le=1_000_000)]  # px
+
 Hand = Annotated[float, Meta(ge=-1e5, le=1e5)]  # px
 
 # Not beyond the right view: at the left side of the frame and beside near things it would have to be guessed.
@@ -46,13 +49,15 @@ class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
     """Window, crop and masks.
 
     `window`: "auto", on the nearest or farthest thing, or on a point (x, y), px. `aspect`: width to height of
-    the crop, such as "4:3", or "auto" as the frames. `floating`: masks where a side cuts what stands in front
-    of the window ("auto"), or "never". `base_share`: share of the stereo base as shot from which the right
-    eye sees the subject; the picture from there is reckoned.
+    the crop, such as "4:3", or "auto" as the frames. `crop`: "auto", or set by hand: x, y, width and height,
+    px of the left view as it lies; then `aspect` does nothing. `floating`: masks where a side cuts what
+    stands in front of the window ("auto"), or "never". `base_share`: share of the stereo base as shot from
+    which the right eye sees the subject; the picture from there is reckoned.
     """
 
     window: Literal["auto", "near", "far"] | tuple[Place, Place] = "auto"
     aspect: Annotated[str, Meta(pattern=ASPECT)] = "auto"
+    crop: Literal["auto"] | tuple[CropAt, CropAt, CropSize, CropSize] = "auto"
     floating: Literal["auto", "never"] = "auto"
     base_share: Share = 1.0
 
@@ -222,6 +227,8 @@ strict = false
 window = "auto"
 # Shape of the crop: "auto" as the frames, or width to height, for example "4:3".
 aspect = "auto"
+# The crop by hand: "auto", or [x, y, width, height] in px of the left view as it lies.
+crop = "auto"
 # Masks at the sides ("a floating window") where the frame cuts something in front of it: "auto" or "never".
 floating = "auto"
 # Share of the stereo base as shot: below 1 depth is less, and the right eye's picture is reckoned for it.

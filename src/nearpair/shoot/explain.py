@@ -27,6 +27,7 @@ _EXPECTED = {
     "mounting": "a table [mounting]",
     "mounting.window": '"auto", "near", "far" or a point [x, y] in px',
     "mounting.aspect": '"auto" or width to height such as "4:3"',
+    "mounting.crop": '"auto" or [x, y, width, height] in px, at least 32 wide and high',
     "mounting.floating": '"auto" or "never"',
     "mounting.base_share": "a share of the stereo base as shot, above 0 and at most 1",
     "viewing": "a table [viewing]",

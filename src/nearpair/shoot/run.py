@@ -31,6 +31,7 @@ from nearpair.shoot.measuring import measure
 from nearpair.shoot.memo import Memo
 from nearpair.shoot.merging import Merged, merge_station
 from nearpair.shoot.mounting import mount_pair, reference_frame
+from nearpair.shoot.pairsheet import keep_pairs
 from nearpair.shoot.proving import Subject, drop_stale_proof, prove, recall_fixed
 from nearpair.shoot.reading import Reading
 from nearpair.shoot.reporting import eyes_of, notes, pair_of, reports
@@ -255,6 +256,8 @@ def _staged(
     mounted = mount_pair(folder, memo, pair, merged, decisions, progress)
     metric = measure(folder, memo, pair, mounted, decisions.capture)
     listed = _candidates(looked, metric)
+    if looked.ranked is not None:
+        keep_pairs(folder, memo, looked.ranked, listed, decisions)
     chosen_mm = next((c.base_mm for c in listed if c.chosen), None)
     subject = Subject(
         mounted.key,

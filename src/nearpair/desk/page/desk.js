@@ -2,10 +2,12 @@
 
 import { decide, listen, publish, readMap, readState, run, sort, stop } from "./api.js";
 import { before } from "./before.js";
+import { crop } from "./crop.js";
 import { History } from "./history.js";
 import { loupe } from "./loupe.js";
 import { maps } from "./maps.js";
 import { cuts, drawCuts, drawProfile } from "./marks.js";
+import { pairs } from "./pairs.js";
 import { LOOKS, Picture, STILL } from "./picture.js";
 import { arcmin, made, signed } from "./words.js";
 
@@ -13,11 +15,11 @@ const $ = (id) => /** @type {any} */ (document.getElementById(id));
 const history = new History();
 const HAND = ["shift_px", "raise_px", "turn_deg", "scale"];
 const PLACES = {
-  window: "mounting", aspect: "mounting", floating: "mounting", base_share: "mounting",
+  window: "mounting", aspect: "mounting", crop: "mounting", floating: "mounting", base_share: "mounting",
   glasses: "colour", method: "colour", screen_width_mm: "viewing", distance_mm: "viewing", eyes_mm: "viewing",
   shift_px: "adjust", raise_px: "adjust", turn_deg: "adjust", scale: "adjust",
 };
-const REMOUNTS = new Set(["window", "pair", "aspect", "floating", "base_share", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", ...HAND]);
+const REMOUNTS = new Set(["window", "pair", "aspect", "crop", "floating", "base_share", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", ...HAND]);
 
 let state = null;
 let picture = null;
@@ -167,11 +169,6 @@ function drawForms() {
       made("input", { type: "checkbox", value: form.name }),
       made("span", {}, made("strong", {}, form.name), `: ${form.what}. Needs ${form.needs}.`))));
   }
-  const candidates = state.proof?.candidates ?? [];
-  $("pairs").hidden = candidates.length < 2;
-  $("pair-list").replaceChildren(...candidates.map((c) => made("button", {
-    type: "button", ariaPressed: String(c.chosen), onclick: () => change({ pair: [c.left, c.right] }),
-  }, `${c.left} + ${c.right}: ${c.verdict}`)));
 }
 
 /** Sides that cut something, drawn over the picture and told. */
@@ -223,7 +220,9 @@ function drawResults() {
 function change(changes, remembered = true) {
   inTurn(async () => {
     say("");
-    const back = Object.fromEntries(Object.keys(changes).map((name) => [name, decided(name)]));
+    // another pair drops what was decided about the eyes of the one before
+    const names = [...Object.keys(changes), ...(changes.pair ? ["left", "right"] : [])];
+    const back = Object.fromEntries(names.map((name) => [name, decided(name)]));
     state = await decide(state.revision, changes);
     if (remembered) history.add(back, changes);
     changed = -1;
@@ -290,7 +289,9 @@ function setUp() {
     $(name).addEventListener("change", () => Number.isFinite($(name).valueAsNumber) && change({ [name]: $(name).valueAsNumber }));
     if (HAND.includes(name)) $(name).addEventListener("input", preview);
   }
-  for (const name of ["aspect", "floating", "glasses", "method"]) $(name).addEventListener("change", () => change({ [name]: $(name).value.trim() }));
+  for (const name of ["floating", "glasses", "method"]) $(name).addEventListener("change", () => change({ [name]: $(name).value.trim() }));
+  // a shape that is asked for goes before a crop that was set by hand
+  $("aspect").addEventListener("change", () => change({ aspect: $("aspect").value.trim(), ...(decided("crop") === "auto" ? {} : { crop: "auto" }) }));
   $("swap").onclick = () => { const { left, right } = eyesNow(); change({ left: right, right: left }); };
   $("undo").onclick = () => { const back = history.undo(); if (back) change(back, false); };
   $("redo").onclick = () => { const forth = history.redo(); if (forth) change(forth, false); };
@@ -382,7 +383,7 @@ function keyed(event) {
 }
 
 setUp();
-const lent = { loupe: loupe(desk), maps: maps(desk), before: before(desk) };
+const lent = { crop: crop(desk), loupe: loupe(desk), maps: maps(desk), before: before(desk), pairs: pairs(desk) };
 parts = Object.values(lent);
 inTurn(async () => {
   await refresh();
