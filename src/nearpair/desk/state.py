@@ -32,7 +32,8 @@ def state_of(session: Session) -> dict[str, Any]:
         "name": session.root.resolve().name,
         "begun": folder is not None,
         "sources": [str(source) for source in session.sources],
-        "look": session.look,
+        "look": _look(session),
+        "moved": session.moved,
         "job": session.jobs.status(),
     }
     if folder is None:
@@ -56,6 +57,13 @@ def state_of(session: Session) -> dict[str, Any]:
         told["legends"] = legends(pair, mounted, told["decisions"], session.proof())
     told["files"] = outputs(folder)
     return told
+
+
+def _look(session: Session) -> dict[str, Any] | None:
+    """What is on the card; where its files lie is no matter of the page."""
+    if session.look is None:
+        return None
+    return {**msgspec.to_builtins(session.look), "readable": list(session.look.readable)}
 
 
 def usable_forms() -> list[Form]:
@@ -161,6 +169,12 @@ class Run(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
     until: str
     left: str | None = None
     right: str | None = None
+
+
+class Move(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
+    """Frames of the card by name → station, or "" to set them aside; None puts all back."""
+
+    moves: dict[str, str] | None
 
 
 class Publish(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):

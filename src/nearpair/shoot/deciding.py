@@ -14,7 +14,7 @@ from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
 
 _PARTS = ("mounting", "adjust", "capture", "viewing", "colour")
-_WHOLE = ("strict", "retouches")
+_WHOLE = ("strict", "moved", "retouches")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +35,7 @@ class Overrides:
     glasses: str | None = None
     method: str | None = None
     strict: bool | None = None
+    moved: Mapping[str, str] | None = None
     base_mm: float | None = None
     step_mm: float | None = None
     field_width_mm: float | None = None

@@ -158,6 +158,8 @@ class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
     right: str = ""
     pair: tuple[Annotated[str, Meta(min_length=1)], ...] = ()
     strict: bool = False
+    moved: dict[str, str] = {}
+    """Frames that were moved by hand: name (or folder/name) → station, or "" to set it aside."""
     stations: tuple[Station, ...] = ()
     retouches: Annotated[tuple[Retouch, ...], Meta(max_length=200)] = ()
     mounting: Mounting = Mounting()
@@ -186,9 +188,10 @@ def save(path: Path, decisions: Decisions) -> None:
     """
     document = _document(path)
     plain = {**msgspec.to_builtins(decisions), "sources": list(decisions.sources), "pair": decisions.pair}
-    stations = plain.pop("stations")
+    stations, moved = plain.pop("stations"), plain.pop("moved")
     del plain["retouches"]
     _update(document, plain)
+    _update_moved(document, moved)
     _update_stations(document, stations)
     _update_retouches(document, decisions.retouches)
     text = tomlkit.dumps(document)
@@ -267,6 +270,11 @@ method = "matched"
 caption = ""
 creator = ""
 alt = ""
+
+# Frames that belong to another station than was found, or to none, are named in lines such as
+# [moved]
+# "DSC_0123.jpg" = "station-2"
+# "DSC_0124.jpg" = ""       # set aside
 
 # To show a frame of your choice in an area of a view, all within radius_px of a line through points, in px of
 # the view of that station, add at the end:
@@ -350,6 +358,14 @@ def _update(table: Any, plain: Mapping[str, Any]) -> None:
             _update(table[key], value)
         elif key not in table or _value(table[key]) != value:
             table[key] = list(value) if isinstance(value, tuple) else value
+
+
+def _update_moved(document: tomlkit.TOMLDocument, moved: Mapping[str, str]) -> None:
+    present = document.get("moved", {})
+    for gone in [file for file in present if file not in moved]:
+        del present[gone]
+    if moved:
+        _update(document, {"moved": moved})
 
 
 def _update_stations(document: tomlkit.TOMLDocument, stations: list[dict[str, Any]]) -> None:

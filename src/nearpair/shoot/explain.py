@@ -14,6 +14,7 @@ _EXPECTED = {
     "right": 'the name of a station or folder in quotes, or ""',
     "strict": "true or false",
     "pair": 'two names of stations or folders in quotes, ["...", "..."], or []',
+    "moved": 'lines such as "DSC_0123.jpg" = "station-2"',
     "stations": "tables that begin with [[stations]]",
     "stations.name": "a name in quotes",
     "stations.order": '"auto", "far-to-near" or "near-to-far"',

@@ -70,6 +70,10 @@ class Look(msgspec.Struct, frozen=True):
     set_aside: list[SetAside]
     notes: list[str]
     candidates: list[Candidate] = []
+    files: list[list[str]] = []
+    """Names of the frames of each station, as they can be moved."""
+    readable: dict[str, str] = {}
+    """Every frame that can be read, by that name, and where it lies."""
 
 
 class Candidates(msgspec.Struct, frozen=True):
@@ -93,6 +97,8 @@ def look(sources: Sequence[Path], overrides: Overrides = NOTHING, progress: Prog
         list(found.set_aside),
         list(found.notes),
         _candidates(found),
+        [list(files) for files in found.files],
+        {name: str(path) for name, path in found.all_files.items()},
     )
 
 

@@ -2,6 +2,7 @@
 
 import { decide, listen, publish, readMap, readState, run, sort, stop } from "./api.js";
 import { before } from "./before.js";
+import { card } from "./card.js";
 import { crop } from "./crop.js";
 import { History } from "./history.js";
 import { loupe } from "./loupe.js";
@@ -41,7 +42,7 @@ const desk = {
   change: (changes) => change(changes), say: (text) => say(text), put: (told) => { put(told); tell("moved"); }, preview: () => preview(), shown: () => shown, inTurn: (work) => inTurn(work), heard: (job) => heardJob(job),
 };
 /** @type {any[]} */ let parts = [];
-const tell = (what, ...told) => parts.forEach((part) => part[what]?.(...told));
+const tell = (what, ...told) => parts.forEach((part) => (state?.begun || part === lent.card) && part[what]?.(...told));
 
 /** @param {string} text */
 const say = (text) => { $("said").textContent = text; };
@@ -98,22 +99,15 @@ function put({ pair, map: depth, mixture, instead, mixed }) {
 }
 
 function drawCard() {
-  const words = $("card-words"), list = $("stations");
-  list.replaceChildren();
-  $("begin").disabled = !state.look;
-  if (!state.look) { words.textContent = `${state.sources.join(", ")}: not looked through yet.`; return; }
-  const { stations, eyes, set_aside: aside, notes } = state.look;
+  $("begin").disabled = !state.look || state.job.state === "running";
+  if (!state.look) { $("card-words").textContent = `${state.sources.join(", ")}: not looked through yet.`; tell("stated"); return; }
+  const { stations, eyes } = state.look;
   const sure = eyes ? ` Left eye: ${eyes.left}, right eye: ${eyes.right} (${Math.round(eyes.confidence * 100)} % sure).` : "";
-  words.textContent = `${stations.length} stations.${sure}`;
-  const shown = stations.map((s) => made("figure", {},
-    made("img", { src: `/frame/${encodeURIComponent(s.name)}`, alt: `The middle frame of ${s.name}` }),
-    made("figcaption", {}, made("strong", {}, s.name), ` ${s.frames.length} frames, ${s.frames[0]} to ${s.frames.at(-1)}, ${s.order}`)));
-  list.append(...shown);
+  $("card-words").textContent = `${stations.length} stations.${sure}`;
   const names = ["as found", ...stations.map((s) => s.name)];
   fill($("card-left"), names, names.includes($("card-left").value) ? $("card-left").value : "as found");
   $("card-left").disabled = stations.length < 2;
-  const left = [...notes, ...aside.map((a) => `${a.file}: ${a.reason}`)];
-  if (left.length) list.append(made("ul", {}, ...left.map((text) => made("li", {}, text))));
+  tell("stated");
 }
 
 /** A decision as it is written. @param {string} name */
@@ -383,7 +377,7 @@ function keyed(event) {
 }
 
 setUp();
-const lent = { crop: crop(desk), loupe: loupe(desk), maps: maps(desk), before: before(desk), pairs: pairs(desk) };
+const lent = { crop: crop(desk), loupe: loupe(desk), maps: maps(desk), before: before(desk), pairs: pairs(desk), card: card(desk) };
 parts = Object.values(lent);
 inTurn(async () => {
   await refresh();
