@@ -7,7 +7,10 @@ from nearpair.desk.session import Session
 from nearpair.shoot.decisions import load
 from support.desk_page import Desk
 
-RESTED = "desk.state.job.state !== 'running' && !desk.busy && !document.getElementById('begin').disabled"
+RESTED = (
+    "window.desk?.state && desk.state.job.state !== 'running' && !desk.busy"
+    " && !document.getElementById('begin').disabled"
+)
 
 
 @pytest.fixture(params=[(1200, 900), (390, 844)], ids=["wide", "phone"])

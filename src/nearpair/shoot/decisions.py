@@ -57,9 +57,9 @@ class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
 
     window: Literal["auto", "near", "far"] | tuple[Place, Place] = "auto"
     aspect: Annotated[str, Meta(pattern=ASPECT)] = "auto"
-    crop: Literal["auto"] | tuple[CropAt, CropAt, CropSize, CropSize] = "auto"
     floating: Literal["auto", "never"] = "auto"
     base_share: Share = 1.0
+    crop: Literal["auto"] | tuple[CropAt, CropAt, CropSize, CropSize] = "auto"
 
     def aspect_ratio(self) -> float | None:
         """Width over height of the crop; None as the frames."""
@@ -271,8 +271,8 @@ caption = ""
 creator = ""
 alt = ""
 
-# Frames that belong to another station than was found, or to none, are named in lines such as
-# [moved]
+[moved]
+# Frames that belong to another station than was found, or to none, such as
 # "DSC_0123.jpg" = "station-2"
 # "DSC_0124.jpg" = ""       # set aside
 

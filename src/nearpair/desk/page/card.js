@@ -42,7 +42,7 @@ export function card(desk) {
     for (const shot of document.querySelectorAll(".shot")) shot.ariaPressed = String(chosen.has(shot.dataset.file));
     const count = chosen.size;
     $("move-words").textContent = count ? `${count} ${count === 1 ? "frame" : "frames"} chosen. Move to:` : "Choose frames by click, or with Tab and Space, and move them; or drag them.";
-    for (const button of $("move-to").children) button.disabled = !count;
+    for (const button of $("move-to").querySelectorAll("button:not(#move-back)")) button.disabled = !count;
   }
 
   function send(to) {
@@ -70,7 +70,7 @@ export function card(desk) {
     const all = groups();
     $("stations").replaceChildren(...all.map(group));
     $("move-to").replaceChildren(...all.map(([name]) => made("button", { type: "button", onclick: () => send(name) }, name || "Set aside")),
-      made("button", { type: "button", onclick: () => desk.inTurn(async () => desk.heard(await move(null))), hidden: !Object.keys(moved).length }, "As found"));
+      made("button", { type: "button", id: "move-back", onclick: () => desk.inTurn(async () => desk.heard(await move(null))), hidden: !Object.keys(moved).length }, "As found"));
     $("move").hidden = false;
     const told = [...look.notes, ...look.set_aside.map((one) => `${one.file}: ${one.reason}`)];
     $("card-notes").replaceChildren(...told.map((text) => made("li", {}, text)));
