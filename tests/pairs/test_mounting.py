@@ -354,3 +354,15 @@ class TestCovered:
             inside = frame.inverse().apply(corners)
             assert np.all(inside >= -1e-6)
             assert np.all(inside <= np.array([199, 99]) + 1e-6)
+
+
+def test_a_crop_set_by_hand_is_taken_as_far_as_both_views_have_it():
+    usable = ((0.0, 0.0, 299.0, 199.0),) * 2
+    crops = ((50, 20, 101, 77), (260, 150, 100, 100))
+    found = [
+        plan_mount((200, 300), Similarity(), 10.0, None, usable, within=crop, aspect=1.0).crop_px
+        for crop in crops
+    ]
+    assert found == [(50, 20, 101, 77), (260, 150, 40, 50)]
+    with pytest.raises(PairError, match="by hand"):
+        plan_mount((200, 300), Similarity(), 10.0, None, usable, within=(280, 0, 60, 60))

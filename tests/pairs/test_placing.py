@@ -253,3 +253,10 @@ def test_what_a_side_cuts_is_judged_by_the_parallax_that_will_be_seen():
     assert place(laid(depth), "auto", None, GENEROUS).mount.window_disparity_px > 20.5
     tenth = place(replace(laid(depth), base_share=0.1), "auto", None, GENEROUS)
     assert tenth.mount.window_disparity_px == pytest.approx(20, abs=0.1)
+
+
+def test_a_crop_by_hand_goes_before_every_rule():
+    found = replace(laid(flat()), crop_px=(40, 30, 120, 100))
+    placed = place(found, "auto", 1.5, Allowed(-0.05, 0.05))
+    assert placed.mount.crop_px == (40, 30, 120, 100)
+    assert placed.crop_rule == "set by hand"

@@ -362,3 +362,17 @@ def test_a_pair_goes_into_a_file_that_knows_of_none(toml):
     assert "# The ammonite, second evening" in toml.read_text()
     save(toml, msgspec.structs.replace(changed, pair=()))
     assert load(toml).pair == ()
+
+
+def test_frames_moved_by_hand_are_written_and_taken_back(tmp_path):
+    path = tmp_path / "shoot.toml"
+    save(path, Decisions())
+    first = path.read_text()
+    moves = {"DO_0001.jpg": "station-2", "a/DO 2.jpg": ""}
+    save(path, Decisions(moved=moves))
+    assert load(path).moved == moves
+    save(path, Decisions(moved={"a/DO 2.jpg": "b"}))
+    assert load(path).moved == {"a/DO 2.jpg": "b"}
+    save(path, Decisions())
+    assert load(path).moved == {}
+    assert path.read_text().replace("[moved]\n", "").split() == first.split() or "[moved]" in first

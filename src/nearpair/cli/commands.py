@@ -196,6 +196,7 @@ def mount(
     pair: options.PairOf = None,
     window: options.WindowPlace = None,
     aspect: options.Aspect = None,
+    crop: options.CropPlace = None,
     floating: options.FloatingWhen = None,
     base_share: options.BaseShare = None,
     lens: options.LensName = None,
@@ -210,6 +211,7 @@ def mount(
 
         nearpair mount quartz --window near
         nearpair mount quartz --window 812,540 --aspect 4:3
+        nearpair mount quartz --crop 120,80,3000,2000
         nearpair mount quartz --left b --right a
         nearpair mount quartz --base-share 0.6
         nearpair mount quartz --shift 2.5 --raise 0.4
@@ -223,6 +225,7 @@ def mount(
         pair=pair.value if pair else None,
         window=window.value if window else None,
         aspect=aspect,
+        crop=crop.value if crop else None,
         floating=floating.value if floating else None,
         base_share=base_share,
         lens=lens,

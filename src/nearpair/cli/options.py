@@ -25,6 +25,13 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True)
+class Crop:
+    """The crop as the shoot takes it."""
+
+    value: Literal["auto"] | tuple[int, int, int, int]
+
+
+@dataclass(frozen=True, slots=True)
 class Pair:
     """Two stations by name, in any order."""
 
@@ -65,6 +72,21 @@ def parse_window(text: str) -> Window:
             f"found {text!r}."
         )
     return Window((numbers[0], numbers[1]))
+
+
+def parse_crop(text: str) -> Crop:
+    """Read "auto" or "X,Y,WIDTH,HEIGHT" in whole px. Raises typer.BadParameter for anything else."""
+    word = text.strip().lower()
+    if word == "auto":
+        return Crop("auto")
+    parts = [part.strip() for part in word.split(",")]
+    if len(parts) != 4 or not all(part.isascii() and part.isdigit() and len(part) < 7 for part in parts):
+        raise typer.BadParameter(
+            "expected auto or X,Y,WIDTH,HEIGHT in whole px of the left view, for example 120,80,3000,2000; "
+            f"found {text!r}."
+        )
+    x, y, width, height = (int(part) for part in parts)
+    return Crop((x, y, width, height))
 
 
 def parse_pair(text: str) -> Pair:
@@ -178,6 +200,15 @@ Aspect = Annotated[
         metavar="W:H",
         callback=_aspect,
         help="Shape of the crop, width to height, or auto: as the frames.",
+    ),
+]
+CropPlace = Annotated[
+    Crop | None,
+    typer.Option(
+        "--crop",
+        parser=parse_crop,
+        metavar="X,Y,W,H",
+        help="The crop by hand, in px of the left view as it lies, or auto.",
     ),
 ]
 FloatingWhen = Annotated[

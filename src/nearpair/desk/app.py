@@ -16,7 +16,7 @@ from starlette.routing import Route
 
 from nearpair.desk.jobs import BusyError
 from nearpair.desk.session import Session
-from nearpair.desk.state import Decide, Publish, Run, outputs, state_of
+from nearpair.desk.state import Decide, Move, Publish, Run, outputs, state_of
 from nearpair.desk.tiles import png
 from nearpair.errors import NearpairError
 from nearpair.shoot.deciding import ChangedMeanwhileError, Overrides
@@ -24,7 +24,7 @@ from nearpair.shoot.preview import Plane
 from nearpair.shoot.run import STAGES
 
 _PROOF_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
-_FRAME_PX = 480
+_FRAME_PX = 320
 _EVENT_SECONDS = 0.15
 _QUIET_SECONDS = 10.0
 
@@ -45,11 +45,13 @@ def app_for(session: Session) -> Starlette:
             Route("/decide", desk.decide, methods=["POST"]),
             Route("/run", desk.run, methods=["POST"]),
             Route("/publish", desk.publish, methods=["POST"]),
-            Route("/frame/{station:path}", desk.frame),
+            Route("/shot/{name:path}", desk.shot),
+            Route("/move", desk.move, methods=["POST"]),
             Route("/sort", desk.sort, methods=["POST"]),
             Route("/stop", desk.stop, methods=["POST"]),
             Route("/picture/{key}/{what}/{level:int}/{column:int}-{row:int}.png", desk.tile),
             Route("/map/{key}", desk.map),
+            Route("/pairs/{number:int}.png", desk.pair_picture),
             Route("/map/{key}/focus", desk.focus_map),
             Route("/out/{name:path}", desk.out),
             Route("/proof", desk.proof),
@@ -114,9 +116,16 @@ class _Desk:
         asked = await _body(request, Publish)
         return _json(self._session.start_publishing(asked.forms))
 
-    async def frame(self, request: Request) -> Response:
-        """The middle frame of a station of the card, small."""
-        small = await run_in_threadpool(self._session.frame, request.path_params["station"], _FRAME_PX)
+    async def move(self, request: Request) -> Response:
+        """Frames of the card to other stations, or set aside; all back where they were found for None."""
+        asked = await _body(request, Move)
+        if asked.moves is None:
+            self._session.moved = {}
+        return _json(self._session.start_sorting(asked.moves))
+
+    async def shot(self, request: Request) -> Response:
+        """A frame of the card, small."""
+        small = await run_in_threadpool(self._session.shot, request.path_params["name"], _FRAME_PX)
         if small is None:
             raise HTTPException(404)
         return Response(png(small), media_type="image/png", headers=_FRESH)
@@ -146,6 +155,13 @@ class _Desk:
     async def focus_map(self, request: Request) -> Response:
         """The sharpest frame, from 0, of each place of the same grid."""
         return _values(await run_in_threadpool(self._session.pictures.focus_map, request.path_params["key"]))
+
+    async def pair_picture(self, request: Request) -> Response:
+        """One of the pairs that the stations can make, small, for the glasses."""
+        picture = await run_in_threadpool(self._session.pair_picture, request.path_params["number"])
+        if picture is None:
+            raise HTTPException(404)
+        return Response(png(picture), media_type="image/png", headers=_KEPT)
 
     async def out(self, request: Request) -> Response:
         folder, name = self._session.folder, request.path_params["name"]

@@ -1,13 +1,13 @@
 """One shoot on the desk: its decisions, its pictures, and the work that runs on it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from nearpair.colour.glasses import GLASSES
 from nearpair.desk.jobs import Jobs, Status
 from nearpair.desk.pictures import Pictures
 from nearpair.errors import ShootError
-from nearpair.frames.listing import list_frames
 from nearpair.frames.metadata import read_info
 from nearpair.frames.read import read_small
 from nearpair.outputs.catalogue import form_named
@@ -17,6 +17,8 @@ from nearpair.shoot.deciding import NOTHING, Overrides, decide
 from nearpair.shoot.decisions import load
 from nearpair.shoot.finished import proof_of
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.glassesfile import glasses_named
+from nearpair.shoot.pairsheet import pair_picture
 from nearpair.shoot.preview import Bytes
 from nearpair.shoot.publishing import publish
 from nearpair.shoot.run import Look, look, make, run
@@ -30,6 +32,8 @@ class Session:
         self.root, self.sources = root, tuple(sources)
         self.jobs = Jobs()
         self.look: Look | None = None
+        self.moved: dict[str, str] = {}
+        """Frames of the card that were moved by hand, as `[moved]` in shoot.toml."""
         self.closing: Callable[[], bool] = lambda: False
         """Whether the desk is being closed: then nobody is told anything any more."""
         self.pictures = Pictures(lambda: self.folder)
@@ -41,6 +45,13 @@ class Session:
             return ShootFolder.open(self.root)
         except ShootError:
             return None
+
+    def pair_picture(self, number: int) -> Bytes | None:
+        """One of the pairs that the stations can make, as a small anaglyph; None if there is none."""
+        folder = self.folder
+        if folder is None:
+            return None
+        return pair_picture(folder, number, glasses_named(load(folder.toml).colour.glasses))
 
     def proof(self) -> Proof | None:
         """The proof of the mounted pair, None while there is none."""
@@ -64,11 +75,13 @@ class Session:
             )
         decide(folder, overrides, revision)
 
-    def start_sorting(self) -> Status:
-        """Look through the card; writes nothing."""
+    def start_sorting(self, moves: Mapping[str, str] | None = None) -> Status:
+        """Look through the card; writes nothing. moves: frames moved by hand, beside those before."""
+        moved = {**self.moved, **(moves or {})}
 
         def work(progress: Progress) -> None:
-            self.look = look(self.sources, NOTHING, progress)
+            self.look = look(self.sources, Overrides(moved=moved), progress)
+            self.moved = moved
 
         return self.jobs.start("sort", work)
 
@@ -77,7 +90,7 @@ class Session:
 
         def work(progress: Progress) -> None:
             if self.sources and self.folder is None:
-                make(self.sources, self.root, overrides, progress)
+                make(self.sources, self.root, replace(overrides, moved=self.moved), progress)
             else:
                 run(self.root, until, overrides, progress)
 
@@ -92,18 +105,10 @@ class Session:
 
         return self.jobs.start("forms", work)
 
-    def frame(self, station: str, long_side_px: int) -> Bytes | None:
-        """The middle frame of a station of the card, small, (h, w) luma codes; None if there is none."""
-        stations = [] if self.look is None else self.look.stations
-        found = next((known for known in stations if known.name == station), None)
-        if found is None or not found.frames:
-            return None
-        name = found.frames[len(found.frames) // 2]
-        # of several stations with equal names of files, the one whose folder the station is named after
-        listed = (path for source in self.sources for path in list_frames(source)[0])
-        paths = [path for path in listed if path.name == name]
-        path = next((path for path in paths if path.parent.name == station), paths[0] if paths else None)
+    def shot(self, name: str, long_side_px: int) -> Bytes | None:
+        """A frame of the card, small, (h, w) luma codes; None if there is none of this name."""
+        path = None if self.look is None else self.look.readable.get(name)
         if path is None:
             return None
-        info = read_info(path)
+        info = read_info(Path(path))
         return read_small(info, max(1, -(-max(info.size_px) // long_side_px)))

@@ -16,6 +16,7 @@ from nearpair.shoot.deciding import revision_of
 from nearpair.shoot.decisions import Decisions, load
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
+from nearpair.shoot.pairsheet import kept_pairs
 from nearpair.shoot.showing import Shown, mounted_last
 
 _MODULES = {"video": "av"}
@@ -31,7 +32,8 @@ def state_of(session: Session) -> dict[str, Any]:
         "name": session.root.resolve().name,
         "begun": folder is not None,
         "sources": [str(source) for source in session.sources],
-        "look": session.look,
+        "look": _look(session),
+        "moved": session.moved,
         "job": session.jobs.status(),
     }
     if folder is None:
@@ -45,6 +47,10 @@ def state_of(session: Session) -> dict[str, Any]:
     except NearpairError as error:
         return {**told, "pair": None, "trouble": {"message": error.message, "remedy": error.remedy}}
     told["pair"] = None if pair is None else _pair(pair, told["decisions"])
+    kept = kept_pairs(folder)
+    shown = folder.pairs.stat().st_mtime_ns if kept else 0
+    told["pairs"] = [{**msgspec.to_builtins(one), "picture": one.near_arcmin is not None} for one in kept]
+    told["pairs_key"] = str(shown)
     mounted = mounted_last(folder)
     told["files"] = outputs(folder)
     try:
@@ -54,6 +60,13 @@ def state_of(session: Session) -> dict[str, Any]:
     except NearpairError as error:  # a newer nearpair wrote it
         return {**told, "proof": None, "trouble": {"message": error.message, "remedy": error.remedy}}
     return told
+
+
+def _look(session: Session) -> dict[str, Any] | None:
+    """What is on the card; where its files lie is no matter of the page."""
+    if session.look is None:
+        return None
+    return {**msgspec.to_builtins(session.look), "readable": list(session.look.readable)}
 
 
 def usable_forms() -> list[Form]:
@@ -129,9 +142,10 @@ class Changes(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
 
     left: str | None = None
     right: str | None = None
-    pair: tuple[str, str] | None = None
+    pair: tuple[str, ...] | None = None
     window: str | tuple[float, float] | None = None
     aspect: str | None = None
+    crop: str | tuple[int, int, int, int] | None = None
     floating: str | None = None
     base_share: float | None = None
     screen_width_mm: float | None = None
@@ -158,6 +172,12 @@ class Run(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
     until: str
     left: str | None = None
     right: str | None = None
+
+
+class Move(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
+    """Frames of the card by name → station, or "" to set them aside; None puts all back."""
+
+    moves: dict[str, str] | None
 
 
 class Publish(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):

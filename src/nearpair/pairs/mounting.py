@@ -91,11 +91,15 @@ def plan_mount(
     *,
     aspect: float | None = None,
     trim: tuple[float, float] = (0.0, 0.0),
+    within: tuple[int, int, int, int] | None = None,
 ) -> Mount:
     """Lay out the pair: `rows` maps the right view on the left one's rows (full px), see `rectify`.
 
     left: how the left view is turned, if it is; `rows` leads to the turned view. aspect: width over height of
     the crop, None as the frames. trim: shares of the common width to leave out on the left and on the right.
+
+    within: a crop set by hand (x, y, width, height in the left view as it lies): it is taken as far as both
+    views have it, in its own shape.
 
     usable: for each view the rectangle (x0, y0, x1, y1) that its frames really cover. The crop is the largest
     rectangle of the frames' aspect ratio that both views have. Raises PairError when they share too little.
@@ -103,6 +107,8 @@ def plan_mount(
     whole = Projective.like(rows) if isinstance(rows, Similarity) else rows
     right = whole.then(Similarity(shift_x_px=window_px))
     x_min, y_min, x_max, y_max = _common(_inside(left, usable[0]), _inside(right, usable[1]))
+    if within is not None:
+        return Mount(right, window_px, window_point_px, _by_hand(within, (x_min, y_min, x_max, y_max)), left)
     common = x_max - x_min
     x_min, x_max = x_min + trim[0] * common, x_max - trim[1] * common
     x0, y0 = math.ceil(x_min), math.ceil(y_min)
@@ -116,6 +122,17 @@ def plan_mount(
         message = f"A crop {aspect:g} times as wide as high would be less than {_SMALLEST_PX} px."
         raise PairError(message, "Choose an aspect ratio nearer to the frames' own.")
     return Mount(right, window_px, window_point_px, crop, left)
+
+
+def _by_hand(crop: tuple[int, int, int, int], shared: Rectangle) -> tuple[int, int, int, int]:
+    """What of a crop both views have. Raises PairError if that is too little."""
+    x0, y0 = max(crop[0], math.ceil(shared[0])), max(crop[1], math.ceil(shared[1]))
+    x1 = min(crop[0] + crop[2], math.floor(shared[2]) + 1)
+    y1 = min(crop[1] + crop[3], math.floor(shared[3]) + 1)
+    if x1 - x0 < _SMALLEST_PX or y1 - y0 < _SMALLEST_PX:
+        message = f"Both views show less than {_SMALLEST_PX} px of the crop that was set by hand."
+        raise PairError(message, "Set it anew, or to auto.")
+    return x0, y0, x1 - x0, y1 - y0
 
 
 def _moved_point(transform: Similarity, point: tuple[float, float]) -> tuple[float, float]:

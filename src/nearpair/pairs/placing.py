@@ -79,6 +79,7 @@ class Laid:
     left, right: from px of the views to where they lie, before the window is placed; usable: what the frames
     of each cover. disparity: map of the left view as it lies, reduced by `factor`, in px of the map.
     base_share: share of the stereo base that the pair will have; all else here is of the views as shot.
+    crop_px: a crop set by hand (x, y, width, height), which goes before every rule for the crop.
     """
 
     size_px: tuple[int, int]
@@ -88,6 +89,7 @@ class Laid:
     disparity: Plane
     factor: int
     base_share: float = 1.0
+    crop_px: tuple[int, int, int, int] | None = None
 
     def mount(
         self,
@@ -98,7 +100,15 @@ class Laid:
     ) -> Mount:
         """Lay out the pair with its window at a disparity (px of the views); see `plan_mount`."""
         return plan_mount(
-            self.size_px, self.right, window_px, point, self.usable, self.left, aspect=aspect, trim=trim
+            self.size_px,
+            self.right,
+            window_px,
+            point,
+            self.usable,
+            self.left,
+            aspect=aspect,
+            trim=trim,
+            within=self.crop_px,
         )
 
 
@@ -117,6 +127,14 @@ def place(laid: Laid, window: Window, aspect: float | None, allowed: Allowed) ->
     allowed: of the pair as it will be seen. Window and crop are those of the views as shot, from a share of
     their base as well: outside the part that both share nothing tells the depth.
     """
+    placed = _by_rule(laid, window, aspect, allowed)
+    if laid.crop_px is None:
+        return placed
+    whole = placed.mount.crop_px == laid.crop_px
+    return replace(placed, crop_rule=f"set by hand{'' if whole else ', as far as both views have it'}")
+
+
+def _by_rule(laid: Laid, window: Window, aspect: float | None, allowed: Allowed) -> Placed:
     if window == "auto":
         return _automatic(laid, aspect, allowed.before(laid.base_share))
     point = window if isinstance(window, tuple) else None
@@ -247,6 +265,8 @@ def _automatic(laid: Laid, aspect: float | None, allowed: Allowed) -> Placed:
 
 def _cropped(asked: _Asked, forward: Mount) -> Placed | None:
     """The smallest crop of the sides that leaves nothing cut in front of the window, or None."""
+    if asked.laid.crop_px is not None:
+        return None
     for trim in _trims(_cuts(asked.laid, forward)):
         trimmed = replace(asked, trim=trim)
         window_px, rule = _settled(trimmed, _Depths.on_foremost)

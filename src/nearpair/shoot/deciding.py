@@ -14,7 +14,7 @@ from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
 
 _PARTS = ("mounting", "adjust", "capture", "viewing", "colour")
-_WHOLE = ("strict", "retouches")
+_WHOLE = ("strict", "moved", "retouches")
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,9 +23,10 @@ class Overrides:
 
     left: str | None = None
     right: str | None = None
-    pair: tuple[str, str] | None = None
+    pair: tuple[str, ...] | None = None
     window: Literal["auto", "near", "far"] | tuple[float, float] | None = None
     aspect: str | None = None
+    crop: Literal["auto"] | tuple[int, int, int, int] | None = None
     floating: Literal["auto", "never"] | None = None
     base_share: float | None = None
     lens: str | None = None
@@ -35,6 +36,7 @@ class Overrides:
     glasses: str | None = None
     method: str | None = None
     strict: bool | None = None
+    moved: Mapping[str, str] | None = None
     base_mm: float | None = None
     step_mm: float | None = None
     field_width_mm: float | None = None
@@ -107,6 +109,8 @@ def _paired(decisions: Decisions, overrides: Overrides) -> Decisions:
     left, right, pair = decisions.left, decisions.right, decisions.pair
     if overrides.pair is not None:
         pair = overrides.pair
+        if pair and len(set(pair)) != 2:
+            raise ShootError("A pair is two different stations.", "Name two, or none to have them chosen.")
         if not {left, right} - {""} <= set(pair):
             left = right = ""
     elif overrides.left is not None and overrides.right is not None:

@@ -31,6 +31,9 @@ Length = Annotated[float, Meta(gt=0, le=1e6)]  # mm; the limit keeps out inf, wh
 Eyes = Annotated[float, Meta(ge=_SMALLEST_EYES_MM, le=_LARGEST_EYES_MM)]
 Place = Annotated[float, Meta(ge=0, le=1e6)]  # px
 
+CropAt = Annotated[int, Meta(ge=0, le=1_000_000)]  # px
+CropSize = Annotated[int, Meta(ge=32, le=1_000_000)]  # px
+
 Hand = Annotated[float, Meta(ge=-1e5, le=1e5)]  # px
 
 # Not beyond the right view: at the left side of the frame and beside near things it would have to be guessed.
@@ -49,10 +52,12 @@ class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
     """Window, crop and masks.
 
     `window`: "auto", on the nearest or farthest thing, or on a point (x, y), px. `aspect`: width to height of
-    the crop, such as "4:3", or "auto" as the frames. `floating`: masks where a side cuts what stands in front
-    of the window ("auto"), or "never". `base_share`: share of the stereo base as shot from which the right
-    eye sees the subject; the picture from there is reckoned. `lens`: whose distortion is taken out of both
-    views: "auto" as the frames say, if a database of lenses knows it, "never", or the name of a lens there.
+    the crop, such as "4:3", or "auto" as the frames. `crop`: "auto", or set by hand: x, y, width and height,
+    px of the left view as it lies; then `aspect` does nothing. `floating`: masks where a side cuts what
+    stands in front of the window ("auto"), or "never". `base_share`: share of the stereo base as shot from
+    which the right eye sees the subject; the picture from there is reckoned. `lens`: whose distortion is
+    taken out of both views: "auto" as the frames say, if a database of lenses knows it, "never", or the name
+    of a lens there.
     """
 
     window: Literal["auto", "near", "far"] | tuple[Place, Place] = "auto"
@@ -60,6 +65,7 @@ class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
     floating: Literal["auto", "never"] = "auto"
     base_share: Share = 1.0
     lens: Annotated[str, Meta(min_length=1, max_length=200)] = "auto"
+    crop: Literal["auto"] | tuple[CropAt, CropAt, CropSize, CropSize] = "auto"
 
     def aspect_ratio(self) -> float | None:
         """Width over height of the crop; None as the frames."""
@@ -160,6 +166,8 @@ class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
     right: str = ""
     pair: tuple[Annotated[str, Meta(min_length=1)], ...] = ()
     strict: bool = False
+    moved: dict[str, str] = {}
+    """Frames that were moved by hand: name (or folder/name) → station, or "" to set it aside."""
     stations: tuple[Station, ...] = ()
     retouches: Annotated[tuple[Retouch, ...], Meta(max_length=200)] = ()
     mounting: Mounting = Mounting()
@@ -192,9 +200,10 @@ def save(path: Path, decisions: Decisions) -> None:
     """
     document = _document(path)
     plain = {**msgspec.to_builtins(decisions), "sources": list(decisions.sources), "pair": decisions.pair}
-    stations = plain.pop("stations")
+    stations, moved = plain.pop("stations"), plain.pop("moved")
     del plain["retouches"]
     _update(document, plain)
+    _update_moved(document, moved)
     _update_stations(document, stations)
     _update_retouches(document, decisions.retouches)
     text = tomlkit.dumps(document)
@@ -233,6 +242,8 @@ strict = false
 window = "auto"
 # Shape of the crop: "auto" as the frames, or width to height, for example "4:3".
 aspect = "auto"
+# The crop by hand: "auto", or [x, y, width, height] in px of the left view as it lies.
+crop = "auto"
 # Masks at the sides ("a floating window") where the frame cuts something in front of it: "auto" or "never".
 floating = "auto"
 # Share of the stereo base as shot: below 1 depth is less, and the right eye's picture is reckoned for it.
@@ -274,6 +285,11 @@ method = "matched"
 caption = ""
 creator = ""
 alt = ""
+
+[moved]
+# Frames that belong to another station than was found, or to none, such as
+# "DSC_0123.jpg" = "station-2"
+# "DSC_0124.jpg" = ""       # set aside
 
 # To show a frame of your choice in an area of a view, all within radius_px of a line through points, in px of
 # the view of that station, add at the end:
@@ -357,6 +373,14 @@ def _update(table: Any, plain: Mapping[str, Any]) -> None:
             _update(table[key], value)
         elif key not in table or _value(table[key]) != value:
             table[key] = list(value) if isinstance(value, tuple) else value
+
+
+def _update_moved(document: tomlkit.TOMLDocument, moved: Mapping[str, str]) -> None:
+    present = document.get("moved", {})
+    for gone in [file for file in present if file not in moved]:
+        del present[gone]
+    if moved:
+        _update(document, {"moved": moved})
 
 
 def _update_stations(document: tomlkit.TOMLDocument, stations: list[dict[str, Any]]) -> None:

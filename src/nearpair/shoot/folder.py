@@ -118,6 +118,11 @@ class ShootFolder:
         """The mounted pair small, for pages."""
         return self.cache / "preview.npz"
 
+    @property
+    def pairs(self) -> Path:
+        """All pairs of the stations, small, for pages."""
+        return self.cache / "pairs.npz"
+
     def view(self, station: str, *, retouched: bool = False) -> Path:
         """Return the file of the all-in-focus view of a station, as merged or with its retouches."""
         return self.root / "views" / f"{safe_name(station)}{'.retouched' if retouched else ''}.tif"

@@ -1,8 +1,9 @@
 """Sort, order and eyes: everything that is decided before a frame is merged. Writes nothing but its memo."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,7 @@ from nearpair.shoot.reading import Reading
 from nearpair.shoot.smallviews import reference_of
 from nearpair.shoot.surveying import Keeper, stack_key, survey_factor, survey_station
 from nearpair.stacks.grouping import Sorted, Station, sort_frames
+from nearpair.stacks.regrouping import BY_HAND, regrouped
 from nearpair.stacks.survey import Survey
 
 _GLANCE_LONG_SIDE_PX = 400
@@ -62,6 +64,10 @@ class Looked:
     """For the left and the right eye the two stations whose agreement on depth it is merged with."""
     ranked: Ranked | None = None
     """All pairs that the stations can make, the best first."""
+    files: tuple[tuple[str, ...], ...] = ()
+    """Names of the frames of each station, as `moved` in shoot.toml names them."""
+    all_files: Mapping[str, Path] = field(default_factory=dict)
+    """Every frame that can be read, by that name."""
 
 
 def look_at(
@@ -79,8 +85,10 @@ def look_at(
     """
     gathered = gather(folders, progress)
     sorted_ = _sorted(gathered, reading, keeper, progress)
+    named, frames = _names(gathered), [frame for source in gathered.sources for frame in source.frames]
+    sorted_ = regrouped(sorted_, decisions.moved, frames, named)
     aside = (*gathered.set_aside, *(SetAside(file=a.file, reason=a.reason) for a in sorted_.set_aside))
-    _refuse_if_strict(decisions, aside)
+    _refuse_if_strict(decisions, [entry for entry in aside if entry.reason != BY_HAND])
     found = _stations(sorted_, aside)
     stations, other_sizes = of_one_size(found, chosen_by_hand(decisions, found))
     _refuse_if_strict(decisions, other_sizes)
@@ -89,9 +97,24 @@ def look_at(
     notes = (*sorted_.notes, *_lost_notes(stations, surveys))
     if len(stations) == 1:
         report = _report(stations[0], surveys[0], alone(stations[0], surveys[0], decisions))
-        return Looked((report,), None, None, "", aside, notes)
-    paired = pair_up(decisions, stations, surveys, keeper, progress, rank_two=rank_two)
-    return _looked(paired, stations, surveys, aside, notes)
+        looked = Looked((report,), None, None, "", aside, notes)
+    else:
+        paired = pair_up(decisions, stations, surveys, keeper, progress, rank_two=rank_two)
+        looked = _looked(paired, stations, surveys, aside, notes)
+    files = tuple(tuple(named(frame) for frame in station.frames) for station in stations)
+    return replace(looked, files=files, all_files={named(frame): frame.path for frame in frames})
+
+
+def _names(gathered: Gathered) -> Callable[[FrameInfo], str]:
+    """How frames are named: by their file, with its folder where several are called alike."""
+    folders = {frame.path: source.folder for source in gathered.sources for frame in source.frames}
+    count = Counter(path.name for path in folders)
+
+    def named(frame: FrameInfo) -> str:
+        name = frame.path.name
+        return name if count[name] == 1 else f"{folders[frame.path].absolute().name}/{name}"
+
+    return named
 
 
 def _looked(

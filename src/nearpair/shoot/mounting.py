@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import msgspec
@@ -94,6 +95,7 @@ def mount_pair(
     del focus
     progress("mounting the pair", 2, _STEPS)
     laid = adjusted(laid, ByHand(hand.shift_px, hand.raise_px, hand.turn_deg, hand.scale))
+    laid = replace(laid, crop_px=None if asked.crop == "auto" else asked.crop)
     placed = place(laid, asked.window, asked.aspect_ratio(), allowed_for(decisions.viewing.seen()))
     placed = shifted(laid, placed, asked.aspect_ratio(), hand.shift_px)
     left, right = mounted(views[0], views[1], placed.mount)

@@ -31,6 +31,7 @@ from nearpair.shoot.measuring import measure
 from nearpair.shoot.memo import Memo
 from nearpair.shoot.merging import Merged, merge_station
 from nearpair.shoot.mounting import mount_pair, reference_frame
+from nearpair.shoot.pairsheet import keep_pairs
 from nearpair.shoot.proving import Subject, drop_stale_proof, prove, recall_fixed
 from nearpair.shoot.reading import Reading
 from nearpair.shoot.reporting import eyes_of, notes, pair_of, reports
@@ -69,6 +70,10 @@ class Look(msgspec.Struct, frozen=True):
     set_aside: list[SetAside]
     notes: list[str]
     candidates: list[Candidate] = []
+    files: list[list[str]] = []
+    """Names of the frames of each station, as they can be moved."""
+    readable: dict[str, str] = {}
+    """Every frame that can be read, by that name, and where it lies."""
 
 
 class Candidates(msgspec.Struct, frozen=True):
@@ -92,6 +97,8 @@ def look(sources: Sequence[Path], overrides: Overrides = NOTHING, progress: Prog
         list(found.set_aside),
         list(found.notes),
         _candidates(found),
+        [list(files) for files in found.files],
+        {name: str(path) for name, path in found.all_files.items()},
     )
 
 
@@ -255,6 +262,8 @@ def _staged(
     mounted = mount_pair(folder, memo, pair, merged, decisions, progress)
     metric = measure(folder, memo, pair, mounted, decisions.capture)
     listed = _candidates(looked, metric)
+    if looked.ranked is not None:
+        keep_pairs(folder, memo, looked.ranked, listed, decisions)
     chosen_mm = next((c.base_mm for c in listed if c.chosen), None)
     subject = Subject(
         mounted.key,

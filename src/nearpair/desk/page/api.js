@@ -23,6 +23,8 @@ export const decide = (revision, changes) => ask("/decide", { revision, changes 
 export const run = (until, eyes = {}) => ask("/run", { until, ...eyes });
 /** @param {string[]} forms */
 export const publish = (forms) => ask("/publish", { forms });
+/** @param {Record<string, string> | null} moves frames to stations, "" sets aside; null puts all back */
+export const move = (moves) => ask("/move", { moves });
 export const sort = () => ask("/sort", {});
 export const stop = () => ask("/stop", {});
 

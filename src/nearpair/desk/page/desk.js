@@ -2,10 +2,13 @@
 
 import { decide, listen, publish, readMap, readState, run, sort, stop } from "./api.js";
 import { before } from "./before.js";
+import { card } from "./card.js";
+import { crop } from "./crop.js";
 import { History } from "./history.js";
 import { loupe } from "./loupe.js";
 import { maps } from "./maps.js";
 import { cuts, drawCuts, drawProfile } from "./marks.js";
+import { pairs } from "./pairs.js";
 import { LOOKS, Picture, STILL } from "./picture.js";
 import { arcmin, made, signed } from "./words.js";
 
@@ -13,11 +16,11 @@ const $ = (id) => /** @type {any} */ (document.getElementById(id));
 const history = new History();
 const HAND = ["shift_px", "raise_px", "turn_deg", "scale"];
 const PLACES = {
-  window: "mounting", aspect: "mounting", floating: "mounting", base_share: "mounting",
+  window: "mounting", aspect: "mounting", crop: "mounting", floating: "mounting", base_share: "mounting",
   glasses: "colour", method: "colour", screen_width_mm: "viewing", distance_mm: "viewing", eyes_mm: "viewing",
   shift_px: "adjust", raise_px: "adjust", turn_deg: "adjust", scale: "adjust",
 };
-const REMOUNTS = new Set(["window", "pair", "aspect", "floating", "base_share", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", ...HAND]);
+const REMOUNTS = new Set(["window", "pair", "aspect", "crop", "floating", "base_share", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", ...HAND]);
 
 let state = null;
 let picture = null;
@@ -39,7 +42,7 @@ const desk = {
   change: (changes) => change(changes), say: (text) => say(text), put: (told) => { put(told); tell("moved"); }, preview: () => preview(), shown: () => shown, inTurn: (work) => inTurn(work), heard: (job) => heardJob(job),
 };
 /** @type {any[]} */ let parts = [];
-const tell = (what, ...told) => parts.forEach((part) => part[what]?.(...told));
+const tell = (what, ...told) => parts.forEach((part) => (state?.begun || part === lent.card) && part[what]?.(...told));
 
 /** @param {string} text */
 const say = (text) => { $("said").textContent = text; };
@@ -96,22 +99,15 @@ function put({ pair, map: depth, mixture, instead, mixed }) {
 }
 
 function drawCard() {
-  const words = $("card-words"), list = $("stations");
-  list.replaceChildren();
-  $("begin").disabled = !state.look;
-  if (!state.look) { words.textContent = `${state.sources.join(", ")}: not looked through yet.`; return; }
-  const { stations, eyes, set_aside: aside, notes } = state.look;
+  $("begin").disabled = !state.look || state.job.state === "running";
+  if (!state.look) { $("card-words").textContent = `${state.sources.join(", ")}: not looked through yet.`; tell("stated"); return; }
+  const { stations, eyes } = state.look;
   const sure = eyes ? ` Left eye: ${eyes.left}, right eye: ${eyes.right} (${Math.round(eyes.confidence * 100)} % sure).` : "";
-  words.textContent = `${stations.length} stations.${sure}`;
-  const shown = stations.map((s) => made("figure", {},
-    made("img", { src: `/frame/${encodeURIComponent(s.name)}`, alt: `The middle frame of ${s.name}` }),
-    made("figcaption", {}, made("strong", {}, s.name), ` ${s.frames.length} frames, ${s.frames[0]} to ${s.frames.at(-1)}, ${s.order}`)));
-  list.append(...shown);
+  $("card-words").textContent = `${stations.length} stations.${sure}`;
   const names = ["as found", ...stations.map((s) => s.name)];
   fill($("card-left"), names, names.includes($("card-left").value) ? $("card-left").value : "as found");
   $("card-left").disabled = stations.length < 2;
-  const left = [...notes, ...aside.map((a) => `${a.file}: ${a.reason}`)];
-  if (left.length) list.append(made("ul", {}, ...left.map((text) => made("li", {}, text))));
+  tell("stated");
 }
 
 /** A decision as it is written. @param {string} name */
@@ -167,11 +163,6 @@ function drawForms() {
       made("input", { type: "checkbox", value: form.name }),
       made("span", {}, made("strong", {}, form.name), `: ${form.what}. Needs ${form.needs}.`))));
   }
-  const candidates = state.proof?.candidates ?? [];
-  $("pairs").hidden = candidates.length < 2;
-  $("pair-list").replaceChildren(...candidates.map((c) => made("button", {
-    type: "button", ariaPressed: String(c.chosen), onclick: () => change({ pair: [c.left, c.right] }),
-  }, `${c.left} + ${c.right}: ${c.verdict}`)));
 }
 
 /** Sides that cut something, drawn over the picture and told. */
@@ -223,7 +214,9 @@ function drawResults() {
 function change(changes, remembered = true) {
   inTurn(async () => {
     say("");
-    const back = Object.fromEntries(Object.keys(changes).map((name) => [name, decided(name)]));
+    // another pair drops what was decided about the eyes of the one before
+    const names = [...Object.keys(changes), ...(changes.pair ? ["left", "right"] : [])];
+    const back = Object.fromEntries(names.map((name) => [name, decided(name)]));
     state = await decide(state.revision, changes);
     if (remembered) history.add(back, changes);
     changed = -1;
@@ -290,7 +283,9 @@ function setUp() {
     $(name).addEventListener("change", () => Number.isFinite($(name).valueAsNumber) && change({ [name]: $(name).valueAsNumber }));
     if (HAND.includes(name)) $(name).addEventListener("input", preview);
   }
-  for (const name of ["aspect", "floating", "glasses", "method"]) $(name).addEventListener("change", () => change({ [name]: $(name).value.trim() }));
+  for (const name of ["floating", "glasses", "method"]) $(name).addEventListener("change", () => change({ [name]: $(name).value.trim() }));
+  // a shape that is asked for goes before a crop that was set by hand
+  $("aspect").addEventListener("change", () => change({ aspect: $("aspect").value.trim(), ...(decided("crop") === "auto" ? {} : { crop: "auto" }) }));
   $("swap").onclick = () => { const { left, right } = eyesNow(); change({ left: right, right: left }); };
   $("undo").onclick = () => { const back = history.undo(); if (back) change(back, false); };
   $("redo").onclick = () => { const forth = history.redo(); if (forth) change(forth, false); };
@@ -382,7 +377,7 @@ function keyed(event) {
 }
 
 setUp();
-const lent = { loupe: loupe(desk), maps: maps(desk), before: before(desk) };
+const lent = { crop: crop(desk), loupe: loupe(desk), maps: maps(desk), before: before(desk), pairs: pairs(desk), card: card(desk) };
 parts = Object.values(lent);
 inTurn(async () => {
   await refresh();

@@ -3,16 +3,18 @@
 const BAND_OF_WIDTH = 0.006, OF_WIDTH = 0.001;  // as in the proof (pixels.sides)
 
 /** Rows of the crop, as shares of its height, where a side cuts something in front of the window.
- *  @param {any} pair @param {Float32Array} map @param {number} shift @returns {{left: number[], right: number[], share: {left: number, right: number}}} */
-export function cuts(pair, map, shift) {
-  const [rows, columns] = pair.map.size_px, cell = pair.map.factor, width = pair.mounting.crop_px[2];
+ *  @param {any} pair @param {Float32Array} map @param {number} shift @param {number[]} [inside] another crop: x, y, width, height in
+ *  px of this one @returns {{left: number[], right: number[], rows: number, share: {left: number, right: number}}} */
+export function cuts(pair, map, shift, inside = [0, 0, ...pair.mounting.crop_px.slice(2)]) {
+  const [all, columns] = pair.map.size_px, cell = pair.map.factor, [first, top, width, height] = inside;
+  const start = Math.floor(top / cell), rows = Math.max(1, Math.ceil(height / cell));
   const band = Math.max(3, BAND_OF_WIDTH * width), limit = Math.max(1, OF_WIDTH * width);
-  const found = { left: [], right: [], share: { left: 0, right: 0 } };
-  for (let row = 0; row < rows; row++) {
+  const found = { left: [], right: [], rows, share: { left: 0, right: 0 } };
+  for (let row = Math.max(0, -start); row < Math.min(rows, all - start); row++) {
     const strips = { left: [], right: [] };
     for (let column = 0; column < columns; column++) {
-      const parallax = map[row * columns + column] + shift, x = column * cell;
-      if (!Number.isFinite(parallax)) continue;
+      const parallax = map[(start + row) * columns + column] + shift, x = column * cell - first;
+      if (!Number.isFinite(parallax) || x < -cell || x >= width) continue;
       // the left side of the common field is where things meet the edge of the right picture
       if (x + parallax > -cell && x + parallax < band + cell) strips.left.push(parallax);
       if (x >= width - band - cell) strips.right.push(parallax);
