@@ -51,6 +51,8 @@ def app_for(session: Session) -> Starlette:
             Route("/picture/{key}/{what}/{level:int}/{column:int}-{row:int}.png", desk.tile),
             Route("/map/{key}", desk.map),
             Route("/map/{key}/focus", desk.focus_map),
+            Route("/behind/{key}/{eye}/{x:float}/{y:float}", desk.behind),
+            Route("/behind/{key}/{eye}/{number:int}/{x:int}-{y:int}.png", desk.behind_crop),
             Route("/out/{name:path}", desk.out),
             Route("/proof", desk.proof),
         ],
@@ -146,6 +148,20 @@ class _Desk:
     async def focus_map(self, request: Request) -> Response:
         """The sharpest frame, from 0, of each place of the same grid."""
         return _values(await run_in_threadpool(self._session.pictures.focus_map, request.path_params["key"]))
+
+    async def behind(self, request: Request) -> Response:
+        """Which frames a place of the pair shows."""
+        found = await run_in_threadpool(self._session.behind.told, **request.path_params)
+        if found is None:
+            raise HTTPException(404, "This pair is not there any longer.")
+        return _json(found)
+
+    async def behind_crop(self, request: Request) -> Response:
+        """What a frame shows around a place of a view."""
+        shown = await run_in_threadpool(self._session.behind.crop, **request.path_params)
+        if shown is None:
+            raise HTTPException(404)
+        return Response(shown, media_type="image/png", headers=_KEPT)
 
     async def out(self, request: Request) -> Response:
         folder, name = self._session.folder, request.path_params["name"]

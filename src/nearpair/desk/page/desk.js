@@ -7,6 +7,7 @@ import { loupe } from "./loupe.js";
 import { maps } from "./maps.js";
 import { cuts, drawCuts, drawProfile } from "./marks.js";
 import { LOOKS, Picture, STILL } from "./picture.js";
+import { source } from "./source.js";
 import { arcmin, made, signed } from "./words.js";
 
 const $ = (id) => /** @type {any} */ (document.getElementById(id));
@@ -17,7 +18,7 @@ const PLACES = {
   glasses: "colour", method: "colour", screen_width_mm: "viewing", distance_mm: "viewing", eyes_mm: "viewing",
   shift_px: "adjust", raise_px: "adjust", turn_deg: "adjust", scale: "adjust",
 };
-const REMOUNTS = new Set(["window", "pair", "aspect", "floating", "base_share", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", ...HAND]);
+const REMOUNTS = new Set(["window", "pair", "aspect", "floating", "base_share", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", "retouches", ...HAND]);
 
 let state = null;
 let picture = null;
@@ -382,7 +383,7 @@ function keyed(event) {
 }
 
 setUp();
-const lent = { loupe: loupe(desk), maps: maps(desk), before: before(desk) };
+const lent = { loupe: loupe(desk), maps: maps(desk), before: before(desk), source: source(desk) };
 parts = Object.values(lent);
 inTurn(async () => {
   await refresh();
