@@ -18,7 +18,7 @@ from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
 from nearpair.shoot.showing import Shown, mounted_last
 
-_MODULES = {"video": "av"}
+_MODULES = {"video": "av", "heic": "pillow_heif"}
 """What the optional parts of the installation bring."""
 
 _OUT_SUFFIXES = {".jpg", ".png", ".tif", ".pdf", ".html", ".gif", ".webp", ".mp4", ".mpo", ".glb", ".stl"}
