@@ -13,7 +13,6 @@ from nearpair.shoot.deciding import Overrides
 from nearpair.shoot.decisions import Retouch
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.run import make, run
-from nearpair.shoot.showing import mounted_last
 from nearpair.shoot.sources import Sources
 from support.tiny import cut
 
@@ -81,15 +80,14 @@ def test_outside_the_picture_nothing_is_told(sources):
 
 def test_after_a_retouch_the_place_shows_its_frame(made, tmp_path):
     folder = ShootFolder(copytree(made.root, tmp_path / "shells"))
-    sources = Sources.open(folder)
-    before = sources.of_view(0, PLACES[0]).left
+    before = Sources.open(folder).of_view(0, PLACES[0]).left
     other = (round(before.number) + 4) % len(before.frames)
     run(
         folder.root,
         "mount",
         Overrides(retouches=(Retouch("left", before.frames[other], 12.0, (PLACES[0],)),)),
     )
-    assert sources.again(mounted_last(folder)).of_view(0, PLACES[0]).left.number == other
+    assert Sources.open(folder).of_view(0, PLACES[0]).left.number == other
 
 
 def test_without_a_pair_it_is_told_what_to_do(made, tmp_path):

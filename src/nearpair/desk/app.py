@@ -53,6 +53,8 @@ def app_for(session: Session) -> Starlette:
             Route("/map/{key}", desk.map),
             Route("/pairs/{number:int}.png", desk.pair_picture),
             Route("/map/{key}/focus", desk.focus_map),
+            Route("/behind/{key}/{eye}/{x:float}/{y:float}", desk.behind),
+            Route("/behind/{key}/{eye}/{number:int}/{x:int}-{y:int}.png", desk.behind_crop),
             Route("/out/{name:path}", desk.out),
             Route("/proof", desk.proof),
         ],
@@ -162,6 +164,20 @@ class _Desk:
         if picture is None:
             raise HTTPException(404)
         return Response(png(picture), media_type="image/png", headers=_KEPT)
+
+    async def behind(self, request: Request) -> Response:
+        """Which frames a place of the pair shows."""
+        found = await run_in_threadpool(self._session.behind.told, **request.path_params)
+        if found is None:
+            raise HTTPException(404, "This pair is not there any longer.")
+        return _json(found)
+
+    async def behind_crop(self, request: Request) -> Response:
+        """What a frame shows around a place of a view."""
+        shown = await run_in_threadpool(self._session.behind.crop, **request.path_params)
+        if shown is None:
+            raise HTTPException(404)
+        return Response(shown, media_type="image/png", headers=_KEPT)
 
     async def out(self, request: Request) -> Response:
         folder, name = self._session.folder, request.path_params["name"]

@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from nearpair.colour.glasses import GLASSES
+from nearpair.desk.behind import Behind
 from nearpair.desk.jobs import Jobs, Status
 from nearpair.desk.pictures import Pictures
 from nearpair.errors import ShootError
@@ -37,6 +38,7 @@ class Session:
         self.closing: Callable[[], bool] = lambda: False
         """Whether the desk is being closed: then nobody is told anything any more."""
         self.pictures = Pictures(lambda: self.folder)
+        self.behind = Behind(lambda: self.folder, self.jobs)
 
     @property
     def folder(self) -> ShootFolder | None:

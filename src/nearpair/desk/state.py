@@ -13,13 +13,13 @@ from nearpair.optics.viewing import Viewing, divergence_limits, mm_to_px, one_de
 from nearpair.outputs.anaglyph import MATRICES, METHODS
 from nearpair.outputs.catalogue import FORMS, Form
 from nearpair.shoot.deciding import revision_of
-from nearpair.shoot.decisions import Decisions, load
+from nearpair.shoot.decisions import Decisions, Retouch, load
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
 from nearpair.shoot.pairsheet import kept_pairs
 from nearpair.shoot.showing import Shown, mounted_last
 
-_MODULES = {"video": "av"}
+_MODULES = {"video": "av", "heic": "pillow_heif"}
 """What the optional parts of the installation bring."""
 
 _OUT_SUFFIXES = {".jpg", ".png", ".tif", ".pdf", ".html", ".gif", ".webp", ".mp4", ".mpo", ".glb", ".stl"}
@@ -157,6 +157,7 @@ class Changes(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
     raise_px: float | None = None
     turn_deg: float | None = None
     scale: float | None = None
+    retouches: tuple[Retouch, ...] | None = None
 
 
 class Decide(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):

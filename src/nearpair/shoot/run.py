@@ -165,11 +165,13 @@ def run(
 
 
 def members(shoot: Path, progress: Progress = silent) -> tuple[Member, Member]:
-    """The two stations of a shoot's pair, with their frames and where these lie; nothing is merged."""
+    """The two stations of a shoot's pair, with their frames and where these lie; nothing is merged.
+
+    May be asked beside a run: what that already found is read, and all that is kept is whole or absent.
+    """
     folder = ShootFolder.open(shoot)
-    with folder.lock():
-        reading = Reading(developed_frames(folder.cache))
-        _, looked = _decided(folder, Memo(folder.cache, program()), reading, NOTHING, progress, keep=False)
+    reading = Reading(developed_frames(folder.cache))
+    _, looked = _decided(folder, Memo(folder.cache, program()), reading, NOTHING, progress, keep=False)
     return pair_of(looked)
 
 

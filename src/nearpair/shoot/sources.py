@@ -96,11 +96,15 @@ class Sources:
             raise ShootError(f"{folder.root}: no pair is mounted.", "Mount it first.")
         return cls(folder, members(folder.root, progress), mounted)
 
-    def again(self, mounted: Mounted) -> "Sources":
-        """The same frames behind a pair of the same stations that was mounted anew."""
-        other = Sources(self._folder, self._pair, mounted)
-        other._decoded = self._decoded
-        return other
+    @property
+    def key(self) -> str:
+        """What stands for the mounted pair."""
+        return self._mounted.key
+
+    def matrices(self) -> tuple[list[list[float]], list[list[float]]]:
+        """For each eye: from px of its view to px of the left view as it lies, row by row."""
+        left, right = (onto.matrix().tolist() for onto in self._onto)
+        return left, right
 
     def of_view(self, eye: int, point: Point) -> BothSources:
         """Which frames a place shows that is given in px of the view of `eye` (0 left, 1 right)."""
@@ -134,10 +138,11 @@ class Sources:
     def crop(self, eye: int, number: int, point: Point, size_px: int = CROP_PX) -> Bytes | None:
         """What a frame shows around a place (px of the view), as it lies there: (size, size, 3) in sRGB.
 
-        None for a frame that is not there, or lies nowhere.
+        None for a frame that is not there, or lies nowhere, and for a place outside the view.
         """
         member = self._pair[eye]
-        if number not in member.survey.used:
+        height, width = member.station.frames[0].size_px
+        if number not in member.survey.used or not (0 <= point[0] < width and 0 <= point[1] < height):
             return None
         k = member.survey.used.index(number)
         frame = member.station.frames[number]

@@ -28,6 +28,9 @@ export const move = (moves) => ask("/move", { moves });
 export const sort = () => ask("/sort", {});
 export const stop = () => ask("/stop", {});
 
+/** Which frames a place shows. @param {string} key @param {string} eye @param {number[]} place */
+export const readBehind = (key, eye, [x, y]) => ask(`/behind/${key}/${eye}/${x.toFixed(1)}/${y.toFixed(1)}`);
+
 /** @param {string} path @param {number} count @param {string} fault */
 async function readValues(path, count, fault) {
   const answer = await fetch(path);

@@ -10,6 +10,7 @@ import { maps } from "./maps.js";
 import { cuts, drawCuts, drawProfile } from "./marks.js";
 import { pairs } from "./pairs.js";
 import { LOOKS, Picture, STILL } from "./picture.js";
+import { source } from "./source.js";
 import { arcmin, made, signed } from "./words.js";
 
 const $ = (id) => /** @type {any} */ (document.getElementById(id));
@@ -20,7 +21,7 @@ const PLACES = {
   glasses: "colour", method: "colour", screen_width_mm: "viewing", distance_mm: "viewing", eyes_mm: "viewing",
   shift_px: "adjust", raise_px: "adjust", turn_deg: "adjust", scale: "adjust",
 };
-const REMOUNTS = new Set(["window", "pair", "aspect", "crop", "floating", "base_share", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", ...HAND]);
+const REMOUNTS = new Set(["window", "pair", "aspect", "crop", "floating", "base_share", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", "retouches", ...HAND]);
 
 let state = null;
 let picture = null;
@@ -377,7 +378,7 @@ function keyed(event) {
 }
 
 setUp();
-const lent = { crop: crop(desk), loupe: loupe(desk), maps: maps(desk), before: before(desk), pairs: pairs(desk), card: card(desk) };
+const lent = { crop: crop(desk), loupe: loupe(desk), maps: maps(desk), before: before(desk), pairs: pairs(desk), card: card(desk), source: source(desk) };
 parts = Object.values(lent);
 inTurn(async () => {
   await refresh();
