@@ -32,6 +32,9 @@ export class Picture {
     /** @type {Map<string, {texture: WebGLTexture | null, used: number}>} */
     this.tiles = new Map();
     this.drawn = 0;
+    this.both = "";  // key of the pair whose eyes were both shown
+    this.mixing = false;
+    /** @type {Set<string>} pictures of which something arrived */ this.arrived = new Set();
     this.wanted = false;
     this.first = 0;
     /** @type {(() => void) | null} */ this.ondrawn = null;
@@ -162,16 +165,26 @@ export class Picture {
       this.composite.mix({ ...how, share: 1 - first, box: [size[0], 0, ...size] });
     } else this.composite.mix(how);
     this.box = { x0: ((x0 + 1) / 2) * size[0], y0: ((1 - y1) / 2) * size[1], x1: ((x1 + 1) / 2) * size[0], y1: ((1 - y0) / 2) * size[1] };
+    if (this.complete && looks[1] === "right") this.both = this.pair.key;
     this.ondrawn?.();
     this.drawn = performance.now() - start;
     this.atRest = this.complete && this.still && (looks[0] !== "left" || this.look !== "glasses" || this.mixture !== null);
     if (!this.first && this.complete) this.first = performance.now();
+    if (this.complete && !this.atRest && this.still && this.look === "glasses" && !this.mixture && looks[1] === "right") this.#soon();
+  }
+
+  /** Once more: what is drawn next may be asked for only now. */
+  #soon() {
+    if (this.asked === `${this.pair.key}/${this.mixed}`) return;
+    this.asked = `${this.pair.key}/${this.mixed}`;
+    this.redraw();
   }
 
   /** Which pictures are drawn for the two eyes. */
   #eyes(size) {
     if (MAPS.includes(this.look)) return ["left", this.look];
-    if (this.look === "glasses" && !this.mixture && this.still) {
+    // a mixture made by the desk takes time: both eyes are shown first
+    if (this.look === "glasses" && !this.mixture && this.still && this.both === this.pair.key) {
       this.#tilesOf(this.mixed, false, size);
       if (this.complete) return [this.mixed, this.mixed];
       this.complete = true;
@@ -244,6 +257,9 @@ export class Picture {
     const name = this.#name(what, level, column, row);
     const known = this.tiles.get(name);
     if (known) { known.used = performance.now(); return known.texture; }
+    // one request at a time until the desk has mixed: it answers none before, and browsers keep few connections
+    if (what === this.mixed && this.mixing && !this.arrived.has(`${this.pair.key}/${what}`)) return null;
+    if (what === this.mixed) this.mixing = true;
     const entry = { texture: null, used: performance.now() };
     this.tiles.set(name, entry);
     this.#load(`/picture/${name}.png`, name, entry);
@@ -260,9 +276,12 @@ export class Picture {
       const bitmap = await createImageBitmap(await answer.blob(), /** @type {any} */ (raw));
       if (this.tiles.get(name) !== entry) return;
       entry.texture = this.composite.texture(bitmap);
+      this.arrived.add(name.split("/").slice(0, 2).join("/"));
+      if (name.includes("/mixed-")) this.mixing = false;
       this.#makeRoom();
       this.redraw();
     } catch {
+      if (name.includes("/mixed-")) this.mixing = false;
       setTimeout(() => this.tiles.get(name) === entry && this.tiles.delete(name), 2000);
     }
   }
