@@ -4,6 +4,8 @@ Run it by hand: `python -m benchmarks.kills [INSTANTS] [SEED]`, with `tests` on 
 processes can be forked; the full disk needs the right to mount a memory disk and is skipped plainly without.
 """
 
+import errno
+import itertools
 import os
 import random
 import shutil
@@ -17,6 +19,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from nearpair.errors import NearpairError
+from nearpair.shoot import atomic
 from nearpair.shoot.atomic import PART_PREFIX
 from nearpair.shoot.material import Settings
 from nearpair.shoot.publishing import publish
@@ -26,6 +29,7 @@ from support.tiny import contents, shells
 FORMS = ("anaglyph", "side-by-side", "multi-picture", "page", "gltf", "rocking-gif", "swap-mp4")
 _SMALL = Settings(size_px=120, seconds=1.0)
 REFUSED, CRASHED = 3, 4
+_MOST_FILES = 500
 _STEP_KB, _TIMES, _MOST_KB = 150, 1.15, 100_000
 
 
@@ -119,6 +123,40 @@ def full_disks(folders: list[Path], work: Path) -> Counter[str]:
     return counts
 
 
+def every_write(folders: list[Path], work: Path, every: int) -> Counter[str]:
+    """The disk gets full at each write of the job in turn, one of `every`; then there is room, and it goes on."""
+    shoot, said, counts = work / "filled", work / "said", Counter[str]()
+    wanted, flush = contents(work / "undisturbed"), atomic._flush  # noqa: SLF001 - all files go through it
+
+    def failing(number: int) -> None:
+        left = itertools.count(number, -1)
+
+        def full(part: Path) -> None:
+            if next(left) == 0:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(part))
+            flush(part)
+
+        atomic._flush = full  # type: ignore[assignment]  # noqa: SLF001 - in a process of its own
+        job(folders, shoot)
+
+    for number in range(0, _MOST_FILES, every):
+        status = forked(lambda: failing(number), said)  # noqa: B023 - used at once
+        if status == 0:
+            shutil.rmtree(shoot)
+            break
+        counts["refused" if status == REFUSED else "CRASHED"] += 1
+        words = said.read_text()
+        counts["unclear"] += "No space left on device" not in words or "Free some space" not in words
+        half = [n for n, d in contents(shoot).items() if n != "shoot.toml" and wanted.get(n) != d]
+        counts["half-written file under a final name"] += len(half) + len(
+            list(shoot.rglob(f"*{PART_PREFIX}*"))
+        )
+        again = forked(lambda: job(folders, shoot), said)
+        counts["same bytes with room" if again == 0 and contents(shoot) == wanted else "LOST"] += 1
+        shutil.rmtree(shoot)
+    return counts
+
+
 def mount(*arguments: str) -> int:
     """Call the system's `mount`; its exit status."""
     return subprocess.run(["mount", *arguments], check=False, capture_output=True).returncode
@@ -132,6 +170,7 @@ def run(instants: int, seed: int) -> None:
         before = {file: file.read_bytes() for folder in folders for file in folder.iterdir()}
         print(dict(kills(folders, work, instants, seed)))
         print(dict(full_disks(folders, work)))
+        print(dict(every_write(folders, work, 1)))
         after = {file: file.read_bytes() for folder in folders for file in folder.iterdir()}
         print(f"originals unchanged: {before == after}")
 
