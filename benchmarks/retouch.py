@@ -49,7 +49,7 @@ def bands(view: View, area: Area, source: Source, away: F32) -> F32:
         size = (apart[level].shape[1], apart[level].shape[0])
         detail = apart[level] - cv2.pyrUp(apart[level + 1], dstsize=size)
         added = cv2.pyrUp(added, dstsize=size) + detail * inside[level][..., None]
-    return np.clip(np.rint(below + added), 0, 255).astype(np.float32)
+    return np.asarray(np.clip(np.rint(below + added), 0, 255), np.float32)
 
 
 def ours(view: View, area: Area, source: Source, away: F32) -> F32:
