@@ -124,7 +124,7 @@ def full_disks(folders: list[Path], work: Path) -> Counter[str]:
 
 
 def every_write(folders: list[Path], work: Path, every: int) -> Counter[str]:
-    """The disk gets full at each write of the job in turn, one of `every`; then there is room, and it goes on."""
+    """The disk gets full at each write of the job in turn, one of `every`; with room it goes on."""
     shoot, said, counts = work / "filled", work / "said", Counter[str]()
     wanted, flush = contents(work / "undisturbed"), atomic._flush  # noqa: SLF001 - all files go through it
 
@@ -136,7 +136,7 @@ def every_write(folders: list[Path], work: Path, every: int) -> Counter[str]:
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(part))
             flush(part)
 
-        atomic._flush = full  # type: ignore[assignment]  # noqa: SLF001 - in a process of its own
+        atomic._flush = full  # noqa: SLF001 - in a process of its own
         job(folders, shoot)
 
     for number in range(0, _MOST_FILES, every):
@@ -148,9 +148,8 @@ def every_write(folders: list[Path], work: Path, every: int) -> Counter[str]:
         words = said.read_text()
         counts["unclear"] += "No space left on device" not in words or "Free some space" not in words
         half = [n for n, d in contents(shoot).items() if n != "shoot.toml" and wanted.get(n) != d]
-        counts["half-written file under a final name"] += len(half) + len(
-            list(shoot.rglob(f"*{PART_PREFIX}*"))
-        )
+        half += [str(part) for part in shoot.rglob(f"*{PART_PREFIX}*")]
+        counts["half-written file"] += len(half)
         again = forked(lambda: job(folders, shoot), said)
         counts["same bytes with room" if again == 0 and contents(shoot) == wanted else "LOST"] += 1
         shutil.rmtree(shoot)
