@@ -48,7 +48,7 @@ def test_a_calibration_file_is_told_in_words(nearpair, mine):
 @pytest.mark.parametrize(
     ("old", "new", "text"),
     [
-        ("version = 1", "version = 9", "version: expected 1"),
+        ("version = 1", "version = 9", "has version 9"),
         ("red = 0.7", "red = 7", "[left] red: expected a share"),
         ('"red-cyan"', '"pink"', "kind: expected one of"),
         ("[left]", "[left", "is not valid TOML"),

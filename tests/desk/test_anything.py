@@ -8,6 +8,7 @@ import asyncio
 import itertools
 import socket
 import threading
+from concurrent.futures import ThreadPoolExecutor
 
 import msgspec
 import pytest
@@ -103,7 +104,9 @@ class Wire:
         async def send(message):
             out.append(message)
 
-        asyncio.run(self.app(scope, receive, send))
+        # in a thread of its own: tests in a browser leave a loop running in this one
+        with ThreadPoolExecutor(1) as beside:
+            beside.submit(asyncio.run, self.app(scope, receive, send)).result()
         return out[0]["status"], b"".join(message.get("body", b"") for message in out[1:])
 
 

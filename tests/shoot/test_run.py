@@ -603,8 +603,10 @@ class TestSpoiled:
 def test_a_frame_that_could_not_be_registered_is_left_out_of_the_view(frames, tmp_path, monkeypatch):
     """Numbers in reports and focus maps go on counting the frames as they were shot."""
 
-    def without_the_third(planes, count, progress):
-        found = survey((plane for number, plane in enumerate(planes) if number != 2), count - 1, progress)
+    def without_the_third(planes, count, progress, rooms):
+        found = survey(
+            (plane for number, plane in enumerate(planes) if number != 2), count - 1, progress, rooms
+        )
         used = tuple(number for number in range(count) if number != 2)
         return replace(found, used=used, lost=(Lost(2, 0.12),))
 
