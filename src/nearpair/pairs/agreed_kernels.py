@@ -16,7 +16,7 @@ STEPS = 60.0
 """Costs are kept as whole numbers: this many for one unit of −ln(share)."""
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def evidence(energy: F32, mismatch: F32, tolerance: float, cost: U8) -> None:
     """Cost of each frame at each place, (h, w, n), from energies and mismatches, (n, h, w).
 
@@ -113,7 +113,7 @@ def along(
             last, this = this, last
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def shares(sums: U16, paths: int, spread: F32, out: U8, top: int, bottom: int) -> None:
     """How well each frame fits, against the best, in 255ths, (n, h, w), rows [top, bottom).
 

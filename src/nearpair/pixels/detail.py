@@ -27,7 +27,7 @@ _ENERGIES = np.exp2((np.arange(256, dtype=np.float32) - 1) / 16 + _LOWEST)
 _ENERGIES[0] = 0.0
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def upsampled_row(coarse: NDArray[np.number], y: int, start: int, out: F32, buffer: F32) -> None:
     """Samples [start, start + len(out)) of row y of the coarse plane expanded to twice the size.
 
@@ -63,7 +63,7 @@ def upsampled_row(coarse: NDArray[np.number], y: int, start: int, out: F32, buff
         out[2 * whole] = np.float32(0.125) * side + np.float32(0.75) * buffer[whole + 1]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def detail_row(fine: Codes, coarse: Codes, y: int, start: int, out: F32, buffer: F32) -> None:
     """Samples [start, start + len(out)) of row y of a Laplacian level: fine − expanded coarse."""
     upsampled_row(coarse, y, start, out, buffer)
@@ -72,7 +72,7 @@ def detail_row(fine: Codes, coarse: Codes, y: int, start: int, out: F32, buffer:
         out[k] = np.float32(row[k]) - out[k]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def squares_row(upper: F32, lower: F32, out: F32) -> None:
     """Sums of squares of 2 x 2 details; an odd last column counts twice."""
     whole = upper.shape[0] // 2
@@ -83,7 +83,7 @@ def squares_row(upper: F32, lower: F32, out: F32) -> None:
         out[whole] = 2 * (upper[2 * whole] * upper[2 * whole] + lower[2 * whole] * lower[2 * whole])
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _block_rows(fine: Codes, coarse: Codes, scale: float, out: U8) -> None:
     """Codes of the detail energy of every block; every other pair of rows is looked at."""
     height, width = fine.shape

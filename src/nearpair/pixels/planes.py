@@ -113,7 +113,7 @@ def halved_planes(rgb: NDArray[np.uint8], kept: list[Any] | None = None) -> Plan
     return Planes(luma, blue, red, tuple(coarse))
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _to_halved_planes(
     rgb: NDArray[np.uint8], luma: NDArray[np.uint8], blue: NDArray[np.uint8], red: NDArray[np.uint8]
 ) -> None:
@@ -135,7 +135,7 @@ def _to_halved_planes(
         _chroma_codes(r, g, b, blue[y // 2], red[y // 2])
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _chroma_codes(
     r: NDArray[np.uint16],
     g: NDArray[np.uint16],
@@ -191,13 +191,13 @@ def _block_means(luma: NDArray[np.uint8], factor: int, out: NDArray[np.uint8]) -
             out[y, x] = (2 * total + count) // (2 * count)
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def to_fixed(value: np.float32) -> np.uint16:
     """Round to a fixed-point value."""
     return np.uint16(min(max(value + np.float32(0.5), np.float32(0.0)), np.float32(65535.0)))
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _to_fixed_planes(
     rgb: Pixels,
     gain: float,

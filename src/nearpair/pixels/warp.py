@@ -30,7 +30,7 @@ _LEAST_RUN = 48
 _NEAR_PX = 0.01
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _catmull_rom(f: float) -> tuple[float, float, float, float]:
     """Weights of four samples for a place f in [0, 1] between the second and the third."""
     return (
@@ -41,7 +41,7 @@ def _catmull_rom(f: float) -> tuple[float, float, float, float]:
     )
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _down_rolled(
     source: Samples, start: float, slope: float, first: int, left: int, right: int, row: F32
 ) -> None:
@@ -68,7 +68,7 @@ def _down_rolled(
         x += n
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _down(source: Samples, start: float, slope: float, first: int, count: int, row: F32) -> None:
     """row[k] = column first + k of the source at row start + slope·k, k < count; ends are repeated.
 
@@ -106,7 +106,7 @@ def _piece_length(slope: float) -> int:
     return _PIECE if drift * _PIECE < 1.0 else max(int(1.0 / drift), 1)
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _taps(start: float, slope: float, gain: float, piece: int, weights: F32, bases: I64) -> None:
     """Weights (_TAPS, N) of the samples for the places start + slope·x, and the first sample of each piece.
 
@@ -140,7 +140,7 @@ def _taps(start: float, slope: float, gain: float, piece: int, weights: F32, bas
             weights[d, x] = s * late
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _across(
     row: F32, low: int, weights: F32, bases: I64, piece: int, offset: float, y: int, first: int, last: int,
     out: U16,

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 F32 = NDArray[np.float32]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _add_row(above: F32, here: F32, below: F32, smooth: F32, slope: F32, xx: F32, xy: F32, yy: F32) -> None:
     """Add the products of the gradients of a row to sums of columns; the picture is mirrored outside."""
     width = here.shape[0]

@@ -23,7 +23,7 @@ _BORDER_PX = 2.0
 _FLOOR = 1e-2
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _weights_row(energy: F32, first: int, last: int, out: F32) -> None:
     """Fourth power of the energy, nothing outside columns [first, last]."""
     for x in range(energy.shape[0]):
@@ -68,7 +68,7 @@ def _inside(inverse: F64, cell: float, y: int, columns: int, size: tuple[int, in
     return int(np.ceil(low)), int(np.floor(high))
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _pair_details(
     fine: U16, coarse: U16, pair: int, fresh: bool, runs: I64, count: int, length: int, ring: F32, even: F32,
     odd: F32, details: F32, row: int,
@@ -91,7 +91,7 @@ def _pair_details(
     _less_expanded(odd, length, details, row + 1)
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _less_expanded(coarse: F32, length: int, details: F32, row: int) -> None:
     """Take a packed row of coarse samples, expanded across, from a packed row of pairs."""
     one, at, other = np.uint64(1), np.uint64(row), np.uint64(details.shape[1] // 2)
@@ -102,7 +102,7 @@ def _less_expanded(coarse: F32, length: int, details: F32, row: int) -> None:
         details[at, other + k] -= np.float32(0.5) * (coarse[k] + coarse[k + one])
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _pair_squares(
     details: F32, row: int, runs: I64, count: int, length: int, half: int, out: F32, to: int
 ) -> None:
@@ -121,7 +121,7 @@ def _pair_squares(
             out[to, end] = out[to, end - 1]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _pair_energy(squares: F32, length: int, out: F32) -> None:
     """Mean of squares over 3 x 3 samples of three rows (6 x 6 details), scaled; row 3 is a buffer."""
     one, column = np.uint64(1), np.uint64(3)
@@ -132,7 +132,7 @@ def _pair_energy(squares: F32, length: int, out: F32) -> None:
         out[k] = np.float32(ENERGY_SCALE / 36.0) * (sides + squares[column, k])
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _hear(heard: F32, at: int, runs: I64, count: int, share: float, energy: F32) -> None:
     """Add what the finer level passed on."""
     part, line = np.float32(share), np.uint64(at)
@@ -142,7 +142,7 @@ def _hear(heard: F32, at: int, runs: I64, count: int, share: float, energy: F32)
             energy[place + k] += part * heard[line, begin + k]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _pass_on(energy: F32, at: int, rows: int, half: int, runs: I64, count: int, passed: F32) -> None:
     """Take row `at` of `rows` packed energies into means of 2 x 2; an odd last row or column counts twice."""
     first, one, line = at % 2 == 0, np.uint64(1), np.uint64(at // 2)
@@ -172,7 +172,7 @@ def _set_outside(row: F32, value: float, low: int, high: int, runs: I64, count: 
             row[shift + x] = value
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _weigh(
     energy: F32, at: int, low: int, high: int, runs: I64, count: int, length: int, expected: U8,
     energies: F32, weights: F32, total: F32,
@@ -198,7 +198,7 @@ def _weigh(
             total[line, begin + k] += weights[place + k]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _add_pair(
     details: F32, row: int, weights: F32, y: int, until: int, runs: I64, count: int, total: F32
 ) -> None:
@@ -218,7 +218,7 @@ def _add_pair(
                 total[line, np.uint64(width - 1)] += weights[p] * details[at, p]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def blend_level(
     fine: U16,
     coarse: U16,
@@ -299,7 +299,7 @@ def blend_level(
                 _add_pair(details, spare, weights, 2 * at, until, runs, count, red_total)
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def fill_blocks(energy: F32, per_block: int, factor: float, out: F32, top: int, bottom: int) -> None:
     """Set energies (h, w), rows [top, bottom), to those of their blocks of per_block x per_block."""
     width = out.shape[1]
@@ -315,7 +315,7 @@ def fill_blocks(energy: F32, per_block: int, factor: float, out: F32, top: int, 
             out[line, x] = row[x]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def blend_rest(
     plane: U16,
     blue: U16,

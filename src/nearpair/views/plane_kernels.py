@@ -14,7 +14,7 @@ from nearpair.pixels.planes import CB, CR, FULL, MIDDLE, B, G, R
 F32 = NDArray[np.float32]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _chroma_row(plane: F32, y: int, width: int, out: F32, between: F32) -> None:
     """Row y of a chroma plane at full size; half-size samples are means of 2 x 2, so they lie between px.
 
@@ -38,7 +38,7 @@ def _chroma_row(plane: F32, y: int, width: int, out: F32, between: F32) -> None:
         out[width - 1] = three * middle[columns - 1] + one * left[columns - 1]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _shares_row(weight: F32, y: int, step: int, out: F32) -> None:
     """One over the weights of row y of a level, whose weights are those of step x step samples."""
     row = weight[y // step]
@@ -60,7 +60,7 @@ def _step(total: F32, weight: F32) -> int:
     return 2 if weight.shape[0] < total.shape[0] or weight.shape[1] < total.shape[1] else 1
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _whole_row(total: F32, coarse: F32, y: int, shares: F32, out: F32, buffer: F32) -> None:
     """Row y of a level put together: the mean of its details, and the expanded next coarser level."""
     if coarse.shape[0] == 0:
@@ -72,7 +72,7 @@ def _whole_row(total: F32, coarse: F32, y: int, shares: F32, out: F32, buffer: F
         out[x] += row[x] * shares[x]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def put_together(total: F32, weight: F32, coarse: F32, top: int, bottom: int) -> None:
     """Turn weighted sums into means and add the expanded next coarser level, if it has rows: in place.
 
@@ -88,7 +88,7 @@ def put_together(total: F32, weight: F32, coarse: F32, top: int, bottom: int) ->
         total[y] = row
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def to_rgb(
     total: F32,
     weight: F32,
