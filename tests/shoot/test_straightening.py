@@ -14,8 +14,11 @@ from nearpair.geometry.distortion import Distortion
 from nearpair.pairs.disparity import match_rows
 from nearpair.pixels.luma import luma
 from nearpair.proof.model import LensProfile
+from nearpair.shoot.deciding import Overrides
+from nearpair.shoot.run import make, run
 from nearpair.shoot.straightening import distortion_of, lens_of, straight
 from support.pairs import cones, motorcycle
+from support.tiny import shells
 
 LENSES = {
     "poly3": {"lens": "Laowa 60mm f/2.8 2X Ultra-Macro", "focal": 60.0},
@@ -113,3 +116,20 @@ class TestWhichLens:
         found = lens_of(2 * (frame(**LENSES["ptlens"]),), "auto")
         assert msgspec.json.decode(msgspec.json.encode(found), type=LensProfile) == found
         assert "close up it may differ" in found.note
+
+
+def test_a_whole_shoot_with_a_lens_named_by_hand(tmp_path):
+    """The frames were taken at 105 mm; the terms of this lens bend the corners by a part of a px."""
+    name, shoot = "Sigma 105mm f/2.8 EX DG OS HSM Macro", tmp_path / "shoot"
+    proof = make(shells(tmp_path / "card"), shoot, Overrides(lens=name))
+    lens = proof.mounting.lens
+    assert (lens.name, lens.model, lens.taken_out) == (name, "poly3", True)
+    # 0.00055·1.8·(1.8² − 1)·100 px
+    assert lens.largest_px == pytest.approx(0.22, abs=0.03)
+    with_lens = (shoot / "pair" / "left.tif").read_bytes()
+    assert f'lens = "{name}"' in (shoot / "shoot.toml").read_text()
+    again = run(shoot, "proof", Overrides(lens="never")).mounting
+    assert (again.lens.name, again.lens.taken_out) == (None, False)
+    assert (shoot / "pair" / "left.tif").read_bytes() != with_lens
+    with pytest.raises(ShootError, match="several that fit"):
+        run(shoot, "mount", Overrides(lens="105mm f/2.8 Macro"))
