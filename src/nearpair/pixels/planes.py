@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from nearpair.pixels.bands import InBands, one_band
 from nearpair.pixels.luma import P, Pixels, reduced
+from nearpair.pixels.memory import fresh
 
 Codes = NDArray[np.uint8] | NDArray[np.uint16]
 
@@ -155,9 +156,16 @@ def _chroma_codes(
         red[k] = np.uint8(min((reds - value) * to_red + middle, np.float32(255.0)))
 
 
-def full_planes(rgb: Pixels, in_bands: InBands = one_band) -> Planes:
-    """Planes of an (H, W, 3) RGB frame of 8 or 16 bits in fixed point, chroma at full size."""
-    luma, blue, red = (np.empty(rgb.shape[:2], np.uint16) for _ in range(3))
+def full_planes(rgb: Pixels, in_bands: InBands = one_band, kept: list[Any] | None = None) -> Planes:
+    """Planes of an (H, W, 3) RGB frame of 8 or 16 bits in fixed point, chroma at full size.
+
+    kept: as for `halved_planes`.
+    """
+    buffers: list[Any] = [] if kept is None else kept
+    height, width = rgb.shape[:2]
+    if not buffers or buffers[0].shape != (height, width):
+        buffers[:] = [fresh(2 * height * width).view(np.uint16).reshape(height, width) for _ in range(3)]
+    luma, blue, red = buffers
     gain = float(FULL) / (255.0 if rgb.dtype == np.uint8 else 65535.0)
     in_bands(rgb.shape[0], partial(_to_fixed_planes, rgb, gain, luma, blue, red))
     return Planes(luma, blue, red)

@@ -53,7 +53,7 @@ class Reading:
         if kept:
             return kept[0]
         with self._lent_room(frame) as room:
-            return self._decoded(frame, room, room.planes)[1]
+            return self._decoded(frame, room, room.planes, room.full)[1]
 
     def planes(self, frame: FrameInfo) -> Planes:
         """The frame's luma and chroma, to be read only. Raises FrameError as `read_pixels` does."""
@@ -61,7 +61,7 @@ class Reading:
         if kept:
             return _planes(kept)
         with self._lent_room(frame) as room:
-            return self._decoded(frame, room, [])[0]
+            return self._decoded(frame, room, [], [])[0]
 
     def pixels(self, frame: FrameInfo) -> Pixels:
         """The frame as it is stored. Raises FrameError as `read_pixels` does."""
@@ -77,7 +77,8 @@ class Reading:
         """The memory that decoding took, if no frame is decoded just now; the next decoding takes its own."""
         with self._lock:
             rooms, self._rooms = self._rooms, []
-        return Memory(room.block for room in rooms)
+        full = (plane.reshape(-1).view(np.uint8) for room in rooms for plane in room.full)
+        return Memory([*full, *(room.block for room in rooms)])
 
     def _reduced(self, frame: FrameInfo, factor: int) -> Bytes:
         if self._scratch is None or min(frame.size_px) < factor:
@@ -86,14 +87,16 @@ class Reading:
         if kept:
             return small_luma(_planes(kept), factor)
         with self._lent_room(frame) as room:
-            return small_luma(self._decoded(frame, room, room.planes)[0], factor)
+            return small_luma(self._decoded(frame, room, room.planes, room.full)[0], factor)
 
-    def _decoded(self, frame: FrameInfo, room: "_Room", buffers: list[Any]) -> tuple[Planes, Bytes]:
-        """The planes of a frame and how sharp it is; the planes lie in `buffers`, see `halved_planes`."""
+    def _decoded(
+        self, frame: FrameInfo, room: "_Room", buffers: list[Any], full: list[Any]
+    ) -> tuple[Planes, Bytes]:
+        """The planes of a frame and how sharp it is; its planes lie in `buffers` or, unhalved, in `full`."""
         halved = has_halved_chroma(frame)
         into = room.rgb if halved else None
         rgb: Any = read_pixels(frame, self._developed, plain_chroma=halved, into=into)
-        planes = halved_planes(rgb, buffers) if halved else full_planes(rgb)
+        planes = halved_planes(rgb, buffers) if halved else full_planes(rgb, kept=full)
         coarse = planes.coarse[0] if planes.coarse else coarser(planes.luma)
         detail = block_detail(planes.luma, planes.white, coarse)
         if self._scratch is not None:
@@ -139,6 +142,8 @@ class _Room:
         self.rgb: Bytes = memory.empty((pixels,), np.uint8)
         self.planes = [memory.empty(size, np.uint8) for size in sizes]
         """Buffers of `halved_planes`."""
+        self.full: list[Any] = []
+        """Those of `full_planes`, once there are any."""
 
 
 def _planes(kept: tuple[NDArray[Any], ...]) -> Planes:
