@@ -7,7 +7,6 @@ import os
 import shutil
 import sys
 from pathlib import Path
-from shutil import copytree
 
 import pytest
 
@@ -16,9 +15,10 @@ if (helpers := str(Path(__file__).parents[1])) not in sys.path:
 
 from nearpair.desk.serve import serving
 from nearpair.desk.session import Session
-from support.desk import finished
+from support import desk as shared
 from support.desk_page import Desk
-from support.tiny import shells
+
+card, made, shoot = shared.card, shared.made, shared.shoot
 
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 FLAGS = (
@@ -52,21 +52,6 @@ def browser():
         opened = playwright.chromium.launch(executable_path=program, args=list(FLAGS))
         yield opened
         opened.close()
-
-
-@pytest.fixture(scope="session")
-def card(tmp_path_factory):
-    return shells(tmp_path_factory.mktemp("card"))
-
-
-@pytest.fixture(scope="session")
-def made(card, tmp_path_factory):
-    return finished(tmp_path_factory, card)
-
-
-@pytest.fixture
-def shoot(made, tmp_path):
-    return copytree(made, tmp_path / "shells")
 
 
 @pytest.fixture

@@ -2,7 +2,6 @@
 
 import sys
 from pathlib import Path
-from shutil import copytree
 
 import pytest
 
@@ -11,23 +10,10 @@ if (helpers := str(Path(__file__).parents[1])) not in sys.path:
 
 from nearpair.desk.serve import serving
 from nearpair.desk.session import Session
-from support.desk import Visitor, finished
-from support.tiny import shells
+from support import desk
+from support.desk import Visitor
 
-
-@pytest.fixture(scope="session")
-def card(tmp_path_factory):
-    return shells(tmp_path_factory.mktemp("card"))
-
-
-@pytest.fixture(scope="session")
-def made(card, tmp_path_factory):
-    return finished(tmp_path_factory, card)
-
-
-@pytest.fixture
-def shoot(made, tmp_path):
-    return copytree(made, tmp_path / "shells")
+card, made, shoot = desk.card, desk.made, desk.shoot
 
 
 @pytest.fixture

@@ -18,16 +18,6 @@ def key(visitor):
     return visitor.enter().json("/state")[1]["pair"]["key"]
 
 
-def waited(visitor, seconds=60):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        job = visitor.json("/state")[1]["job"]
-        if job["state"] != "running":
-            return job
-        time.sleep(0.05)
-    raise AssertionError("the work does not end")
-
-
 def test_a_place_tells_its_frames_to_both_eyes(visitor, key, shoot):
     told = visitor.json(f"/behind/{key}/left/150.0/100.0")[1]
     sources = Sources.open(ShootFolder(shoot))
@@ -98,7 +88,7 @@ def test_a_retouch_is_decided_mounted_shown_and_taken_back(visitor, key, shoot):
     assert status == 200
     assert load(shoot / "shoot.toml").retouches == (Retouch("left", wanted["frame"], 9, ((150, 100),)),)
     visitor.json("/run", {"until": "mount"})
-    assert waited(visitor)["state"] == "done"
+    assert visitor.waited()["state"] == "done"
     after = visitor.json("/state")[1]
     assert after["pair"]["key"] != key
     told = visitor.json(f"/behind/{after['pair']['key']}/left/150.0/100.0")[1]
@@ -106,7 +96,7 @@ def test_a_retouch_is_decided_mounted_shown_and_taken_back(visitor, key, shoot):
     assert told["done"][0]["frame"] == wanted["frame"]
     visitor.json("/decide", {"revision": state["revision"], "changes": {"retouches": []}})
     visitor.json("/run", {"until": "mount"})
-    waited(visitor)
+    visitor.waited()
     assert visitor.json("/state")[1]["pair"]["key"] == key
 
 

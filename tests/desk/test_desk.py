@@ -31,16 +31,6 @@ def state(visitor):
     return visitor.enter().json("/state")[1]
 
 
-def waited(visitor, seconds=60):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        job = visitor.json("/state")[1]["job"]
-        if job["state"] != "running":
-            return job
-        time.sleep(0.05)
-    raise AssertionError("the work does not end")
-
-
 def test_the_page_is_told_what_is_decided_and_measured(state, shoot):
     proof = json.loads((shoot / "proof.json").read_text())
     assert state["decisions"]["mounting"]["window"] == "auto"
@@ -186,7 +176,7 @@ def test_mounting_from_the_desk_is_mounting_from_the_command_line(state, visitor
     changes = {"window": "near", "shift_px": 1.5, "raise_px": 0.5}
     visitor.json("/decide", {"revision": state["revision"], "changes": changes})
     visitor.json("/run", {"until": "mount"})
-    assert waited(visitor)["state"] == "done"
+    assert visitor.waited()["state"] == "done"
     from shutil import copytree
 
     other = copytree(made, tmp_path / "other")
@@ -199,7 +189,7 @@ def test_moving_the_window_by_hand_moves_everything_as_far(state, visitor):
     before = state["pair"]
     visitor.json("/decide", {"revision": state["revision"], "changes": {"shift_px": 2.5}})
     visitor.json("/run", {"until": "mount"})
-    waited(visitor)
+    visitor.waited()
     after = visitor.json("/state")[1]["pair"]
     moved = after["mounting"]["shift_px"] - before["mounting"]["shift_px"]
     assert moved == pytest.approx(2.5, abs=1e-6)
@@ -241,12 +231,12 @@ def test_from_a_card_to_a_proof(card, tmp_path):
         visitor = Visitor(address).enter()
         assert visitor.json("/state")[1]["begun"] is False
         visitor.json("/sort", {})
-        assert waited(visitor)["state"] == "done"
+        assert visitor.waited()["state"] == "done"
         look = visitor.json("/state")[1]["look"]
         assert [len(station["frames"]) for station in look["stations"]] == [6, 6]
         assert not target.exists()
         visitor.json("/run", {"until": "proof"})
-        assert waited(visitor)["state"] == "done"
+        assert visitor.waited()["state"] == "done"
         state = visitor.json("/state")[1]
     assert state["begun"]
     assert state["proof"]["verdict"]

@@ -1,10 +1,15 @@
 """Somebody at the desk, for tests."""
 
 import json
+import time
 from http.client import HTTPConnection
+from shutil import copytree
 from urllib.parse import urlsplit
 
+import pytest
+
 from nearpair.shoot.run import make
+from support.tiny import shells
 
 
 class Visitor:
@@ -37,9 +42,30 @@ class Visitor:
         status, _, data = self.ask(path, body)
         return status, json.loads(data)
 
+    def waited(self, seconds=60):
+        """How the work ended that runs now."""
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            job = self.json("/state")[1]["job"]
+            if job["state"] != "running":
+                return job
+            time.sleep(0.05)
+        raise AssertionError("the work does not end")
 
-def finished(tmp_path_factory, card):
-    """A finished shoot of a card; not to be changed."""
+
+@pytest.fixture(scope="session")
+def card(tmp_path_factory):
+    return shells(tmp_path_factory.mktemp("card"))
+
+
+@pytest.fixture(scope="session")
+def made(card, tmp_path_factory):
+    """A finished shoot of the card; not to be changed."""
     target = tmp_path_factory.mktemp("made") / "shells"
     make(card, target)
     return target
+
+
+@pytest.fixture
+def shoot(made, tmp_path):
+    return copytree(made, tmp_path / "shells")

@@ -9,6 +9,7 @@ from nearpair.desk.tiles import map_tile, tile
 from nearpair.errors import NearpairError
 from nearpair.shoot.decisions import ColourDecisions
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.mounting import Mounted
 from nearpair.shoot.preview import Bytes, Plane
 from nearpair.shoot.showing import Shown, mixed, mixture_key, mounted_last, shown, shown_small
 from nearpair.shoot.showing_focus import FocusShown, focus_shown
@@ -34,12 +35,18 @@ class Pictures:
         self._mixed: dict[str, tuple[Bytes, ...]] = {}
         self._focus: FocusShown | None = None
 
-    def at_once(self) -> Shown | None:
-        """The mounted pair in the sizes that are there without reading it all; None while there is none."""
+    def _mounted(self) -> tuple[ShootFolder, Mounted] | None:
+        """The shoot and the pair that was mounted last; None while there is none."""
         folder = self._folder()
         mounted = None if folder is None else mounted_last(folder)
-        if folder is None or mounted is None:
+        return None if folder is None or mounted is None else (folder, mounted)
+
+    def at_once(self) -> Shown | None:
+        """The mounted pair in the sizes that are there without reading it all; None while there is none."""
+        found = self._mounted()
+        if found is None:
             return None
+        folder, mounted = found
         with self._knowing:
             for known in (self._whole, self._small):
                 if known is not None and known.key == mounted.key:
@@ -60,10 +67,10 @@ class Pictures:
 
     def whole(self) -> Shown | None:
         """The mounted pair in every size, None while there is none; read once for each mounting."""
-        folder = self._folder()
-        mounted = None if folder is None else mounted_last(folder)
-        if folder is None or mounted is None:
+        found = self._mounted()
+        if found is None:
             return None
+        folder, mounted = found
         with self._reading:
             if self._whole is None or self._whole.key != mounted.key:
                 self._keep_before()
@@ -120,10 +127,10 @@ class Pictures:
         return None if pair is None or focus is None else focus.small(pair.mounting.crop_px)[0]
 
     def _focus_of(self, key: str) -> FocusShown | None:
-        folder = self._folder()
-        mounted = None if folder is None else mounted_last(folder)
-        if folder is None or mounted is None or mounted.key != key:
+        found = self._mounted()
+        if found is None or found[1].key != key:
             return None
+        folder, mounted = found
         with self._focusing:
             if self._focus is None or self._focus.key != key:
                 self._focus = None  # its memory goes first
@@ -131,10 +138,10 @@ class Pictures:
             return self._focus
 
     def _focus_tile(self, pair: Shown, level: int, column: int, row: int) -> bytes | None:
-        folder, focus = self._folder(), self._focus_of(pair.key)
-        mounted = None if folder is None else mounted_last(folder)
-        if focus is None or mounted is None:
+        focus, found = self._focus_of(pair.key), self._mounted()
+        if focus is None or found is None:
             return None
+        mounted = found[1]
         shot = (len(mounted.left_frames), mounted.left_order)
         return map_tile(pair, partial(focus_piece, focus, *shot), level, column, row)
 

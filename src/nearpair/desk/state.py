@@ -12,6 +12,7 @@ from nearpair.errors import NearpairError
 from nearpair.optics.viewing import Viewing, divergence_limits, mm_to_px, one_degree_limits
 from nearpair.outputs.anaglyph import MATRICES, METHODS
 from nearpair.outputs.catalogue import FORMS, Form
+from nearpair.proof.model import Proof
 from nearpair.shoot.deciding import revision_of
 from nearpair.shoot.decisions import Decisions, Retouch, load
 from nearpair.shoot.folder import ShootFolder
@@ -54,11 +55,12 @@ def state_of(session: Session) -> dict[str, Any]:
     mounted = mounted_last(folder)
     told["files"] = outputs(folder)
     try:
-        told["proof"] = _proof(session)
-        if pair is not None and mounted is not None:
-            told["legends"] = legends(pair, mounted, told["decisions"], session.proof())
+        proof = session.proof()
     except NearpairError as error:  # a newer nearpair wrote it
         return {**told, "proof": None, "trouble": {"message": error.message, "remedy": error.remedy}}
+    told["proof"] = _proof(proof)
+    if pair is not None and mounted is not None:
+        told["legends"] = legends(pair, mounted, told["decisions"], proof)
     return told
 
 
@@ -125,8 +127,7 @@ def _limits(viewing: Viewing, width: int) -> dict[str, float]:
     }
 
 
-def _proof(session: Session) -> dict[str, Any] | None:
-    proof = session.proof()
+def _proof(proof: Proof | None) -> dict[str, Any] | None:
     if proof is None:
         return None
     return {

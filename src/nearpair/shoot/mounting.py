@@ -87,11 +87,11 @@ def mount_pair(
         stale.unlink(missing_ok=True)
     progress("mounting the pair", 0, _STEPS)
     pictures, focus = views_of(shoot, pair, merged)
-    views = tuple(straight(picture, bent) for picture in pictures)
+    views = (straight(pictures[0], bent), straight(pictures[1], bent))
     del pictures
     focus = (_straight_focus(focus[0], bent), _straight_focus(focus[1], bent))
     focal_known = focal_of(pair)
-    laid, rows = lay((views[0], views[1]), focus, _usable(merged, bent), focal_known, asked.base_share)
+    laid, rows = lay(views, focus, _usable(merged, bent), focal_known, asked.base_share)
     del focus
     progress("mounting the pair", 2, _STEPS)
     laid = adjusted(laid, ByHand(hand.shift_px, hand.raise_px, hand.turn_deg, hand.scale))
@@ -143,9 +143,8 @@ def _keep_small(
     x, y, width, height = result.mounting.crop_px
     size_px, matrices = result.size_px, (result.left_matrix, result.right_matrix)
     times = halvings(size_px)
-    if (
-        result.mounting.base_share != 1.0
-    ):  # around a picture seen from elsewhere there is nothing that fits it
+    # around a picture seen from elsewhere there is nothing that fits it
+    if result.mounting.base_share != 1.0:
         size_px, views = (y + height, x + width), [halved(picture, times) for picture in pair]
         matrices = (((1.0, 0.0, x), (0.0, 1.0, y), (0.0, 0.0, 1.0)),) * 2
     eyes = [Lying(v, times, m, p) for v, m, p in zip(views, matrices, profiles, strict=True)]

@@ -53,7 +53,7 @@ class Reading:
         if kept:
             return kept[0]
         with self._lent_room(frame) as room:
-            return self._decoded(frame, room, room.planes, room.full)[1]
+            return self._decoded(frame, room)[1]
 
     def planes(self, frame: FrameInfo) -> Planes:
         """The frame's luma and chroma, to be read only. Raises FrameError as `read_pixels` does."""
@@ -61,7 +61,7 @@ class Reading:
         if kept:
             return _planes(kept)
         with self._lent_room(frame) as room:
-            return self._decoded(frame, room, [], [])[0]
+            return self._decoded(frame, room, lasting=True)[0]
 
     def pixels(self, frame: FrameInfo) -> Pixels:
         """The frame as it is stored. Raises FrameError as `read_pixels` does."""
@@ -87,16 +87,17 @@ class Reading:
         if kept:
             return small_luma(_planes(kept), factor)
         with self._lent_room(frame) as room:
-            return small_luma(self._decoded(frame, room, room.planes, room.full)[0], factor)
+            return small_luma(self._decoded(frame, room)[0], factor)
 
-    def _decoded(
-        self, frame: FrameInfo, room: "_Room", buffers: list[Any], full: list[Any]
-    ) -> tuple[Planes, Bytes]:
-        """The planes of a frame and how sharp it is; its planes lie in `buffers` or, unhalved, in `full`."""
+    def _decoded(self, frame: FrameInfo, room: "_Room", *, lasting: bool = False) -> tuple[Planes, Bytes]:
+        """The planes of a frame and how sharp it is. The planes lie in the room, unless they are to last."""
         halved = has_halved_chroma(frame)
         into = room.rgb if halved else None
         rgb: Any = read_pixels(frame, self._developed, plain_chroma=halved, into=into)
-        planes = halved_planes(rgb, buffers) if halved else full_planes(rgb, kept=full)
+        if halved:
+            planes = halved_planes(rgb, None if lasting else room.planes)
+        else:
+            planes = full_planes(rgb, kept=None if lasting else room.full)
         coarse = planes.coarse[0] if planes.coarse else coarser(planes.luma)
         detail = block_detail(planes.luma, planes.white, coarse)
         if self._scratch is not None:
