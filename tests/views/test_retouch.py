@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from nearpair.geometry.strokes import Stroke
@@ -70,15 +70,17 @@ def test_the_middle_is_the_frame_and_beyond_the_rim_every_byte_stays(kind):
     st.floats(0.9, 1.1),
     st.floats(-2, 2),
 )
+@example((0.0, 0.0), 19.0, 1.09765625, 0.0)
 @settings(deadline=None, max_examples=25)
 def test_the_same_picture_put_into_itself_changes_nothing(point, radius, brightness, shift):
     """Wherever the brush is and however the frame lies, what is right stays right."""
     area = area_of(Stroke((point,), radius), SIZE)
-    view = view_of(TRUE)
+    picture = 0.9 * TRUE  # so that no highlight of a brighter frame is cut off: that would be another picture
+    view = view_of(picture)
     if area is None:
         return
     whole = Similarity(shift_x_px=float(round(shift)))
-    moved = np.roll(TRUE, -round(shift), axis=1)
+    moved = np.roll(picture, -round(shift), axis=1)
     made = put_in(view, area, placed(moved * brightness, 3.0, brightness, whole))
     inside = np.abs(made.rgb.astype(int) - view.rgb) <= 2
     inside[:, :3] = inside[:, -3:] = True  # rolled around
