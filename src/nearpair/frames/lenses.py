@@ -8,6 +8,7 @@ in them, so that close up a lens may differ from what it says.
 import math
 import re
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -51,7 +52,7 @@ def profile_of(frame: FrameInfo, named: str | None = None) -> Known | Unknown:
     asked = named or frame.lens
     if not asked:
         return Unknown("The frames do not say which lens they were taken with.", _NAME_IT)
-    database = lensfunpy.Database()
+    database = _database()
     crop = _crop(database, frame)
     if crop is None:
         reason = "The size of the sensor is not known, neither from the frames nor by the camera's name."
@@ -69,6 +70,14 @@ def profile_of(frame: FrameInfo, named: str | None = None) -> Known | Unknown:
     # the calibration on the sensor nearest in size, but none smaller than this one, which would end too early
     lens = min(lenses, key=lambda one: (one.crop_factor > crop * 1.03, abs(one.crop_factor - crop)))
     return _known(lensfunpy, lens, crop, frame)
+
+
+@cache
+def _database() -> Any:
+    """The whole database, read once: that takes longer than all questions to it."""
+    import lensfunpy
+
+    return lensfunpy.Database()
 
 
 _NAME_IT = "Name it with `--lens NAME`, as the database has it, or leave it at `--lens never`."

@@ -68,12 +68,12 @@ def course_by_ring(disparity: Plane, frame: Plane, reference: int, steps_away: f
     and the course for straight. Which end is near is taken from the disparity.
     """
     away = 1e6 if steps_away is None else steps_away
-    found = []
     for nearer in (1.0, -1.0):
         left = away - nearer * (frame - np.float32(reference))
         closeness = np.where(left > 0, away / np.maximum(left, 1e-6), np.nan)
-        found.append(_course(disparity, np.asarray(closeness, np.float64), 1 / away))
-    return found[0] or found[1]
+        if found := _course(disparity, np.asarray(closeness, np.float64), 1 / away):
+            return found
+    return None
 
 
 def recorded_step(distances_mm: Sequence[float | None]) -> tuple[float, float] | None:
@@ -109,7 +109,7 @@ def _course(disparity: Plane, closeness: NDArray[np.floating], per_frame: float)
     middle = (float(d.mean()), float(c.mean()))
     d, c = d - middle[0], (c - middle[1]) / per_frame
     keep = _kept(d, c)
-    slope = _slope(d[keep], c[keep])
+    _, slope = _line(d[keep], c[keep])
     is_one = abs(float(np.corrcoef(d[keep], c[keep])[0, 1])) > _FITS
     deep_frames = float(np.ptp(np.percentile(c[keep], (1, 99))))
     if slope <= 0 or not is_one or deep_frames < _LEAST_FRAMES:
@@ -123,16 +123,24 @@ def _course(disparity: Plane, closeness: NDArray[np.floating], per_frame: float)
     return Course(offset_px, focus_px, sigma, per_frame)
 
 
-def _slope(d: F64, c: F64) -> float:
-    return float(np.polynomial.polynomial.polyfit(d, c, 1)[1])
+def _line(d: F64, c: F64) -> tuple[float, float]:
+    """The straight line c = at_zero + slope·d of least squares.
+
+    From sums, which is exact enough of values that lie about 0, and far quicker than a general solver.
+    """
+    middle_d, middle_c = float(d.mean()), float(c.mean())
+    off = d - middle_d
+    # summed, not as products of vectors: those add up in another order on another number of threads
+    slope = float((off * c).sum()) / max(float((off * off).sum()), 1e-300)
+    return middle_c - slope * middle_d, slope
 
 
 def _kept(d: F64, c: F64) -> NDArray[np.bool_]:
     """Leave out what does not lie on the course: wrong matches, wrong focus."""
     keep = np.ones(len(d), np.bool_)
     for _ in range(_ROUNDS):
-        terms = np.polynomial.polynomial.polyfit(d[keep], c[keep], 1)
-        off = np.abs(c - np.polynomial.polynomial.polyval(d, terms))
+        at_zero, slope = _line(d[keep], c[keep])
+        off = np.abs(c - at_zero - slope * d)
         now = off <= _KEEP * 1.4826 * float(np.median(off[keep])) + 1e-9
         if np.array_equal(now, keep):
             break
@@ -149,8 +157,10 @@ def _spread(d: F64, c: F64, tile: NDArray[np.intp]) -> float:
 
     Source: B. Efron, The Jackknife, the Bootstrap and Other Resampling Plans (1982), from memory.
     """
-    numbers = np.unique(tile)
-    if len(numbers) < 2:
+    parts = [np.bincount(tile, of) for of in (np.ones_like(d), d, c, d * d, d * c)]
+    taken = parts[0] > 0
+    if np.count_nonzero(taken) < 2:
         return float("inf")
-    without = np.array([_slope(d[tile != number], c[tile != number]) for number in numbers])
-    return float(np.sqrt((len(numbers) - 1) * np.mean((without - without.mean()) ** 2)))
+    n, sum_d, sum_c, sum_dd, sum_dc = (part.sum() - part[taken] for part in parts)
+    without = (n * sum_dc - sum_d * sum_c) / (n * sum_dd - sum_d**2)
+    return float(np.sqrt((len(without) - 1) * np.mean((without - without.mean()) ** 2)))
