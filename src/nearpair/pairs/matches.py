@@ -12,6 +12,9 @@ F64 = NDArray[np.float64]
 
 _FEATURES = 6000
 _RATIO = 0.8
+# lengths of 1 become this: the largest sum is 2 · 2047², which float32 still tells from its neighbours
+_WHOLE = np.float32(2047)
+_ROWS_AT_ONCE = 512
 _CELL_PX = 32
 _PER_CELL = 12
 _WINDOW_PX = 15
@@ -64,16 +67,32 @@ def _features(picture: NDArray[np.uint8], most: int) -> tuple[F64, NDArray[np.fl
 
 
 def _mutual(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.int64]:
-    """Pairs (i, j) that are each other's nearest and clearly nearer than the second nearest, (N, 2)."""
-    matcher = cv2.BFMatcher(cv2.NORM_L2)
-    there = matcher.knnMatch(a, b, k=2)
-    back = {m[0].queryIdx: m[0].trainIdx for m in matcher.knnMatch(b, a, k=1) if m}
-    found = [
-        (m[0].queryIdx, m[0].trainIdx)
-        for m in there
-        if len(m) == 2 and m[0].distance < _RATIO * m[1].distance and back.get(m[0].trainIdx) == m[0].queryIdx
-    ]
-    return np.array(sorted(found), dtype=np.int64).reshape(-1, 2)
+    """Pairs (i, j) that are each other's nearest and clearly nearer than the second nearest, (N, 2).
+
+    One product of the descriptors tells both ways. They are rounded to whole numbers, of which all sums are
+    exact: the same pairs come out of any number of threads and any processor.
+    """
+    a, b = np.rint(_WHOLE * a), np.rint(_WHOLE * b)
+    long_a, long_b = (np.einsum("ij,ij->i", one, one) for one in (a, b))
+    nearest, clear = np.empty(len(a), np.int64), np.empty(len(a), np.bool_)
+    back, back_at = np.full(len(b), np.inf, np.float32), np.zeros(len(b), np.int64)
+    for start in range(0, len(a), _ROWS_AT_ONCE):
+        rows = slice(start, start + _ROWS_AT_ONCE)
+        apart = a[rows] @ b.T
+        apart *= -2
+        apart += long_a[rows, None]
+        apart += long_b
+        from_b = apart.argmin(axis=0)
+        least = apart[from_b, np.arange(len(b))]
+        nearer = least < back
+        back[nearer], back_at[nearer] = least[nearer], start + from_b[nearer]
+        here = np.arange(len(apart))
+        nearest[rows] = found = apart.argmin(axis=1)
+        first = apart[here, found]
+        apart[here, found] = np.inf
+        clear[rows] = first < _RATIO**2 * apart.min(axis=1)
+    mutual = clear & (back_at[nearest] == np.arange(len(a)))
+    return np.column_stack([np.flatnonzero(mutual), nearest[mutual]])
 
 
 def match(first: Plane, second: Plane, most: int = _FEATURES) -> Matches:
