@@ -1,18 +1,20 @@
 """Lengths in mm of ray-traced shoots whose base, step, lens and depth are known."""
 
+import shutil
 from pathlib import Path
 from types import SimpleNamespace
 
 import msgspec
 import numpy as np
 import pytest
+from benchmarks.judge import Shoot
 from benchmarks.truth import load
 
 from nearpair.frames.write import read_tiff
 from nearpair.shoot import decisions
 from nearpair.shoot.decisions import Capture
 from nearpair.shoot.run import run as go_on
-from support.jobs import run
+from support.jobs import Done, scene_done
 
 DATA = Path(__file__).parents[1] / "data" / "scenes"
 
@@ -28,8 +30,8 @@ def scene(request):
 
 @pytest.fixture(scope="module")
 def done(scene, tmp_path_factory):
-    folders = [scene.folder / scene.left, scene.folder / scene.right]
-    return run(folders, tmp_path_factory.mktemp(scene.folder.name) / "shoot")
+    target = tmp_path_factory.mktemp(scene.folder.name) / "shoot"
+    return Done(Shoot.load(shutil.copytree(scene_done(scene, tmp_path_factory), target)))
 
 
 @pytest.fixture

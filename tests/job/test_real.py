@@ -11,7 +11,7 @@ import pytest
 from benchmarks.judge import parallax_error, psnr_db, true_deviation_px, vertical_residual_px
 
 from support.cards import mixed
-from support.jobs import run
+from support.jobs import run, sort
 from support.pairs import aloe, cones, motorcycle
 from support.simulate import Lens
 from support.simulated import FAR, NEAR, simulate
@@ -101,11 +101,11 @@ def test_the_pair_is_level(done):
 def test_one_card_under_new_names_in_a_mirror(tmp_path):
     shot = simulate(cones().mirrored(), Lens(breathing=0.03), tmp_path / "shot", (FAR, NEAR))
     origin = mixed(shot.folders.values(), tmp_path / "card")
-    check_stacks(run([tmp_path / "card"], tmp_path / "shoot", origin), shot)
+    check_stacks(sort([tmp_path / "card"], origin), shot)
 
 
 def test_eyes_swapped_in_the_folders_names(tmp_path):
     shot = simulate(cones(), Lens(breathing=0.03), tmp_path / "shot", (NEAR, FAR), names=("right", "left"))
-    done = run(list(shot.folders.values()), tmp_path / "shoot")
+    done = sort(shot.folders.values())
     check_stacks(done, shot)
     assert done.shoot.proof["eyes"]["contradiction"]

@@ -9,7 +9,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from benchmarks.judge import on_mounted, parallax_error, psnr_db, true_deviation_px, vertical_residual_px
+from benchmarks.judge import (
+    Shoot,
+    on_mounted,
+    parallax_error,
+    psnr_db,
+    true_deviation_px,
+    vertical_residual_px,
+)
 from benchmarks.product import merge_files, registered_frames
 from benchmarks.textbook import depth_map_merge, pyramid_merge
 from benchmarks.truth import load
@@ -17,26 +24,23 @@ from benchmarks.truth import load
 from nearpair.plan.compute import plan
 from nearpair.plan.request import Camera, Request, Subject
 from support.cards import mirrored, mixed, swapped
-from support.jobs import run
+from support.jobs import Done, scene_done, sort
 
 DATA = Path(__file__).parents[1] / "data" / "scenes"
 EYES = ("left", "right")
 
 # PSNR (dB) of the views against the pinhole picture, lower and upper bound. At 600 x 400 the ground is fine
 # texture of pixel size, which warping and JPEG alone cost some 30 dB; above 40 dB the truth itself was used.
-VIEW_DB = {"minerals": (26, 40), "gears": (28, 40), "shells": (26.5, 40), "p1_minerals": (27.5, 40)}
-# What hearing both eyes gains over merging each alone (measured: 0.10, 0.49, 0.23, 0.08 dB).
-GAINED_DB = {"minerals": 0.05, "gears": 0.35, "shells": 0.15, "p1_minerals": 0.04}
+VIEW_DB = {"minerals": (26, 40), "gears": (28, 40), "shells": (26.5, 40)}
+# What hearing both eyes gains over merging each alone (measured: 0.10, 0.49, 0.23 dB).
+GAINED_DB = {"minerals": 0.05, "gears": 0.35, "shells": 0.15}
 CAMERAS = {
     "minerals": (Camera(36, 24, 100, 4.0), 0.5),
     "gears": (Camera(23.5, 15.6, 60, 4.0), 0.4),
     "shells": (Camera(36, 24, 105, 6.3), 0.7),
-    "p1_minerals": (Camera(36, 24, 100, 4.0), 0.5),
 }
 """Camera of each scene, and the magnification at the middle of its focus."""
 SCENES = [DATA / "minerals", DATA / "gears", DATA / "shells"]
-# at full size too, where the scenes lie beside the checkout
-SCENES += sorted((Path(__file__).parents[3] / "shared" / "scenes").glob("p1_minerals"))
 
 
 def folders_of(scene):
@@ -50,7 +54,7 @@ def scene(request):
 
 @pytest.fixture(scope="module")
 def done(scene, tmp_path_factory):
-    return run(folders_of(scene), tmp_path_factory.mktemp(scene.folder.name) / "shoot")
+    return Done(Shoot.load(scene_done(scene, tmp_path_factory)))
 
 
 def check_stacks(done, scene, stations):
@@ -142,7 +146,7 @@ def test_frames_of_a_whole_card_under_new_names(tmp_path):
     """Names tell nothing; the clock in the frames still does."""
     scene = load(DATA / "gears")
     origin = mixed(folders_of(scene), tmp_path / "card")
-    done = run([tmp_path / "card"], tmp_path / "shoot", origin)
+    done = sort([tmp_path / "card"], origin)
     check_stacks(done, scene, (scene.left, scene.right))
 
 
@@ -150,7 +154,7 @@ def test_folders_with_the_wrong_names(tmp_path):
     """The pictures tell the eyes, and the proof says that the names do not fit."""
     scene = load(DATA / "minerals")
     folders = swapped(*folders_of(scene), tmp_path)
-    done = run(folders, tmp_path / "shoot")
+    done = sort(folders)
     check_stacks(done, scene, (scene.left, scene.right))
     assert done.shoot.proof["eyes"]["left"] == "right"
     assert done.shoot.proof["eyes"]["contradiction"]
@@ -161,5 +165,5 @@ def test_in_a_mirror_the_eyes_change_places(tmp_path):
     folders = [tmp_path / "first", tmp_path / "second"]
     for source, target in zip(folders_of(scene), folders, strict=True):
         mirrored(source, target)
-    done = run(folders, tmp_path / "shoot")
+    done = sort(folders)
     check_stacks(done, scene, (scene.right, scene.left))

@@ -1,13 +1,16 @@
 """Run the whole job once for each shoot, however many tests look at the result."""
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import msgspec
 from benchmarks.judge import Shoot
+from filelock import FileLock
 
 from nearpair.shoot.deciding import Overrides
-from nearpair.shoot.run import make
+from nearpair.shoot.run import look, make
 
 
 @dataclass(frozen=True)
@@ -34,3 +37,27 @@ def run(folders, target: Path, origin=None, **decided):
     """Make a shoot of `folders` in `target`; `decided` as in `Overrides`."""
     make([Path(folder) for folder in folders], target, Overrides(**decided))
     return Done(Shoot.load(target), origin or {})
+
+
+def sort(folders, origin=None):
+    """Only look at the folders; the shoot has no pictures, and of a proof what is known then."""
+    found = look([Path(folder) for folder in folders])
+    return Done(Shoot(Path(), msgspec.to_builtins(found)), origin or {})
+
+
+def once(factory, name, do):
+    """Let `do(folder)` fill a folder, once for all workers of a test run; it is not to be changed."""
+    home = factory.getbasetemp()
+    home = home.parent if "PYTEST_XDIST_WORKER" in os.environ else home
+    folder = home / f"once-{name}"
+    with FileLock(home / f"once-{name}.lock"):
+        if not folder.exists():
+            do(home / f"half-{name}")
+            (home / f"half-{name}").rename(folder)
+    return folder
+
+
+def scene_done(scene, factory):
+    """The whole job on the frames of a scene, done once."""
+    folders = [scene.folder / scene.left, scene.folder / scene.right]
+    return once(factory, scene.folder.name, lambda target: run(folders, target))
