@@ -5,13 +5,8 @@ With NEARPAIR_NEEDS_BROWSER=1 (as in .ci/run) a missing browser is a failure ins
 
 import os
 import shutil
-import sys
-from pathlib import Path
 
 import pytest
-
-if (helpers := str(Path(__file__).parents[1])) not in sys.path:
-    sys.path.insert(0, helpers)
 
 from nearpair.desk.serve import serving
 from nearpair.desk.session import Session

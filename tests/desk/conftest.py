@@ -1,12 +1,6 @@
-"""Lets the tests here import `support`, and gives them a finished shoot and a desk it lies on."""
-
-import sys
-from pathlib import Path
+"""A finished shoot and a desk it lies on."""
 
 import pytest
-
-if (helpers := str(Path(__file__).parents[1])) not in sys.path:
-    sys.path.insert(0, helpers)
 
 from nearpair.desk.serve import serving
 from nearpair.desk.session import Session

@@ -2,7 +2,6 @@
 
 import io
 import struct
-import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -10,9 +9,6 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from PIL import Image
-
-if (helpers := str(Path(__file__).parents[1])) not in sys.path:  # `support` lies beside this folder
-    sys.path.insert(0, helpers)
 
 Value = str | int | tuple[int, int] | tuple[int, ...]
 Tags = Mapping[int, tuple[str, Value]]

@@ -8,7 +8,6 @@ from shutil import copyfile
 import jsonschema
 import msgspec
 import pytest
-from publish import FOLDER, PUBLISHED, schema
 
 from nearpair.errors import NewerVersionError
 from nearpair.plan.model import decode as decode_plan
@@ -19,6 +18,7 @@ from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
 from nearpair.shoot.run import make
 from support.tiny import shells
+from versions.publish import FOLDER, PUBLISHED, schema
 
 KEPT = Path(__file__).parents[1] / "data" / "versions"
 VERSIONS = sorted(path.name for path in KEPT.iterdir())

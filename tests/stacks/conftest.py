@@ -1,8 +1,0 @@
-"""Lets the tests here import `support`, the helpers that lie beside this folder, and `benchmarks`."""
-
-import sys
-from pathlib import Path
-
-for folder in (Path(__file__).parents[1], Path(__file__).parents[2]):
-    if str(folder) not in sys.path:
-        sys.path.insert(0, str(folder))
