@@ -2,11 +2,10 @@
 
 import json
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from nearpair.colour.calibration import COLOURS, VERSION, own_colour
 from nearpair.colour.glasses import GLASSES
 from nearpair.colour.light import LUMINANCE_WEIGHTS
+from nearpair.pages import templates
 
 
 def glasses_page() -> str:
@@ -20,7 +19,5 @@ def glasses_page() -> str:
         for name, glasses in GLASSES.items()
     }
     facts = {"kinds": kinds, "colours": COLOURS, "luminance": LUMINANCE_WEIGHTS, "version": VERSION}
-    environment = Environment(
-        loader=PackageLoader("nearpair.outputs", "."), undefined=StrictUndefined, autoescape=True
-    )
-    return environment.get_template("glasses.html.j2").render(facts=json.dumps(facts), kinds=list(kinds))
+    page = templates("nearpair.outputs").get_template("glasses.html.j2")
+    return page.render(facts=json.dumps(facts), kinds=list(kinds))

@@ -9,19 +9,19 @@ itself only when rocking is chosen, and not even then where the viewer's system 
 """
 
 import base64
-import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 
 from nearpair.colour.glasses import GLASSES, Glasses
 from nearpair.outputs.anaglyph import MATRICES
 from nearpair.outputs.motion import ROCKING_MS
+from nearpair.pages import allowed, templates
 
 WITHOUT_GLASSES = {"crossed": "Crossed", "parallel": "Parallel", "rocking": "Rocking", "flat": "Flat"}
 
@@ -129,12 +129,8 @@ def _data(size: tuple[int, int], mixing: Mixing, gap_share: float, far_share: fl
 
 
 def _policy(style: str, script: str) -> str:
-    allowed = f"style-src {_digest(style)}; script-src {_digest(script)}; img-src data:"
-    return f"default-src 'none'; {allowed}; base-uri 'none'; form-action 'none'"
-
-
-def _digest(text: str) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+    sources = f"style-src {allowed(style)}; script-src {allowed(script)}; img-src data:"
+    return f"default-src 'none'; {sources}; base-uri 'none'; form-action 'none'"
 
 
 @cache
@@ -144,9 +140,4 @@ def _text(name: str) -> str:
 
 @cache
 def _environment() -> Environment:
-    return Environment(
-        loader=PackageLoader("nearpair.outputs", ""),
-        autoescape=True,
-        undefined=StrictUndefined,
-        keep_trailing_newline=True,
-    )
+    return templates("nearpair.outputs")

@@ -1,13 +1,13 @@
 """The shot sheet for a phone: one self-contained HTML page that remembers its ticks on the phone itself."""
 
-import base64
 import hashlib
 from functools import cache
 from itertools import groupby
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 
+from nearpair.pages import allowed, templates
 from nearpair.plan.diagram import diagram
 from nearpair.plan.drawing import svg
 from nearpair.plan.model import Plan
@@ -67,24 +67,13 @@ def page(plan: Plan, title: str = "") -> str:
             stations=stations,
             drawing=Markup(svg(drawn)),  # noqa: S704 - its texts are escaped there
             script=Markup(SCRIPT),  # noqa: S704 - a constant
-            allowed=script_digest(SCRIPT),
+            allowed=allowed(SCRIPT),
             digest=digest,
         )
     )
 
 
-def script_digest(script: str) -> str:
-    """Return what a content policy calls this script (CSP level 2): sha256-..."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-
-
 @cache
 def environment() -> Environment:
     """Return where the templates of the plan come from; everything put into them is escaped."""
-    return Environment(
-        loader=PackageLoader("nearpair.plan", ""),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    return templates("nearpair.plan")

@@ -9,10 +9,11 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 
 from nearpair.errors import NearpairError
+from nearpair.pages import templates
 from nearpair.proof.figures import figures
 from nearpair.proof.model import Proof, Station
 from nearpair.proof.phrases import amount, percent
@@ -71,13 +72,7 @@ def render(
 @cache
 def environment() -> Environment:
     """Give what renders the pages: everything is escaped, unknown names are errors."""
-    made = Environment(
-        loader=PackageLoader("nearpair.proof", ""),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    made = templates("nearpair.proof")
     made.filters["with_code"] = with_code
     made.filters["percent"] = percent
     made.filters["amount"] = amount
