@@ -15,40 +15,14 @@ from nearpair.colour.light import decode_srgb, encode_srgb
 from nearpair.errors import NearpairError, PairError
 from nearpair.outputs import anaglyph as module
 from nearpair.outputs.anaglyph import MATRICES, anaglyph
-
-WHITE, BLACK, GREY = (255, 255, 255), (0, 0, 0), (128, 128, 128)
-RED, GREEN, BLUE = (255, 0, 0), (0, 255, 0), (0, 0, 255)
-MIXED = ((200, 100, 50), (190, 110, 60))
-
-LEAST_SQUARES_8_BIT = [
-    ("red-cyan", WHITE, WHITE, (255, 255, 255)),
-    ("red-cyan", GREY, GREY, (128, 128, 128)),
-    ("red-cyan", WHITE, BLACK, (255, 0, 0)),
-    ("red-cyan", BLACK, WHITE, (0, 255, 255)),
-    ("red-cyan", RED, RED, (175, 152, 0)),
-    ("red-cyan", GREEN, GREEN, (173, 218, 0)),
-    ("red-cyan", BLUE, BLUE, (110, 0, 255)),
-    ("red-cyan", *MIXED, (150, 142, 0)),
-    ("green-magenta", RED, RED, (182, 141, 0)),
-    ("green-magenta", GREEN, GREEN, (195, 211, 62)),
-    ("green-magenta", BLUE, BLUE, (0, 79, 250)),
-    ("green-magenta", WHITE, BLACK, (0, 255, 0)),
-    ("green-magenta", BLACK, WHITE, (255, 0, 255)),
-    ("green-magenta", *MIXED, (155, 134, 61)),
-    ("amber-blue", RED, RED, (255, 0, 67)),
-    ("amber-blue", GREEN, GREEN, (0, 252, 29)),
-    ("amber-blue", BLUE, BLUE, (145, 64, 247)),
-    ("amber-blue", WHITE, BLACK, (255, 249, 0)),
-    ("amber-blue", BLACK, WHITE, (0, 64, 255)),
-    ("amber-blue", *MIXED, (199, 95, 77)),
-]
+from support.worked import WORKED
 
 
 def _flat(colour, dtype=np.uint8, shape=(3, 5)):
     return np.full((*shape, 3), colour, dtype)
 
 
-@pytest.mark.parametrize(("glasses", "left", "right", "expected"), LEAST_SQUARES_8_BIT)
+@pytest.mark.parametrize(("glasses", "left", "right", "expected"), WORKED)
 def test_least_squares_end_to_end(glasses, left, right, expected):
     made = anaglyph(_flat(left), _flat(right), GLASSES[glasses], "least-squares")
     np.testing.assert_array_equal(made, _flat(expected))
@@ -120,7 +94,7 @@ def test_views_into_a_larger_picture_and_single_columns_work():
 
 
 def test_refusals_say_what_to_do():
-    grey = _flat(GREY)
+    grey = _flat((128, 128, 128))
     with pytest.raises(NearpairError, match=r"method must be one of colour, half-colour.*'color'"):
         anaglyph(grey, grey, GLASSES["red-cyan"], "color")
     bare = Glasses("unmeasured", (0,), (1, 2), None)
