@@ -4,8 +4,10 @@ Each takes the folders of the left and the right eye, whose files it may change,
 shoot from. Light is worked on in linear values (IEC 61966-2-1), sizes are in px of the frames.
 """
 
+import json
 import shutil
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -158,6 +160,44 @@ def shorter_stack(folders: Folders) -> Folders:
     return folders
 
 
+def near_at_the_side(folders: Folders) -> Folders:
+    """A grainy pillar stands in front of everything else, close to the right side, but not cut by it.
+
+    It stands 1 mm before the nearest plane of focus. Reads `truth.json` of the scene beside the folders.
+    """
+    truth = json.loads((folders[0].parent / "truth.json").read_text())
+    ends = truth["ends"]["deepest"], truth["ends"]["nearest"]
+    for eye, folder in zip(("left", "right"), folders, strict=True):
+        planes = [frame["focus_plane_z_mm"] for frame in truth["frames"][truth[eye]]]
+        reach, step = (min(planes), max(planes)), abs(planes[1] - planes[0])
+
+        def px_per_mm(plane: float, reach: tuple[float, float] = reach) -> float:
+            f_px, z_mm = (
+                np.interp(plane, reach, [end[key] for end in ends]) for key in ("f_px", "camera_z_mm")
+            )
+            return float(f_px / (z_mm - reach[1] - 1.0))
+
+        for file, plane in zip(files(folder), planes, strict=True):
+            aside_px = truth["base_mm"] * px_per_mm(plane) if eye == "right" else 0.0
+            scale, blur_px = px_per_mm(plane) / px_per_mm(reach[1]), 0.6 * (reach[1] + 1.0 - plane) / step
+            changed(file, partial(_with_pillar, scale=scale, aside_px=aside_px, blur_px=blur_px))
+    return folders
+
+
+def _with_pillar(light: Light, scale: float, aside_px: float, blur_px: float) -> Light:
+    height, width = light.shape[:2]
+    grain: Light = np.random.default_rng(3).normal(0, 1, (height, width)).astype(np.float32)
+    grain = cv2.GaussianBlur(grain, (0, 0), 0.8)[..., None]
+    layer: Light = np.zeros((height, width, 4), np.float32)
+    stone = np.clip(0.12 * (1 + 0.9 * grain), 0.01, 1) * np.array([1.0, 0.95, 0.85], np.float32)
+    part = slice(height // 6, -(height // 6)), slice(round(0.92 * width), round(0.975 * width))
+    layer[part] = np.concatenate([stone, np.ones_like(grain)], axis=-1)[part]
+    centre = (1 - scale) * (width - 1) / 2, (1 - scale) * (height - 1) / 2
+    moved = np.array([[scale, 0, centre[0] - aside_px], [0, scale, centre[1]]])
+    layer = cv2.GaussianBlur(cv2.warpAffine(layer, moved, (width, height)), (0, 0), blur_px)
+    return light * (1 - layer[..., 3:]) + layer[..., :3]
+
+
 def _ellipse(
     size: tuple[int, ...], centre: tuple[float, float], radius: tuple[float, float], soft_px: float
 ) -> Light:
@@ -181,5 +221,6 @@ FAULTS: dict[str, tuple[Callable[[Folders], Folders], tuple[str, ...]]] = {
     "repeated frame": (repeated_frame, ("repeated-frame",)),
     "part moved between stacks": (moved_part, ("subject-moved",)),
     "stacks of other depth": (shorter_stack, ("stacks-cover-differently",)),
+    "near thing at the side": (near_at_the_side, ("crowded-right",)),
 }
 """Each fault: how it is planted, and the codes of findings of which one has to tell it."""

@@ -101,7 +101,7 @@ def test_the_page_mixes_the_same_anaglyph_as_the_program(opened, jpegs, name):
 
 def test_a_method_without_a_matrix_is_shown_as_it_was_mixed(browser, jpegs, tmp_path):
     """For all kinds of glasses, and for measured ones, which come first."""
-    own = dataclasses.replace(GLASSES["red-cyan"], name="mine", calibrated=True)
+    own = dataclasses.replace(GLASSES["red-cyan"], name="mine", filters="own")
     views = decoded(jpegs[0]), decoded(jpegs[-1])
     made = {name: jpeg(anaglyph(*views, kind, "matched")) for name, kind in kinds_of_glasses(own).items()}
     context = browser.new_context()

@@ -22,7 +22,7 @@ def _raw(**changes):
 def test_a_file_becomes_glasses():
     made = calibrated(_raw())
     assert (made.name, made.left_channels, made.right_channels) == ("red-cyan-measured", (0,), (1, 2))
-    assert made.calibrated
+    assert made.filters == "own"
     np.testing.assert_allclose(made.display.left[1] / made.display.bare[1], [0.7, 0.012, 0.004])
     np.testing.assert_allclose(made.least_squares.sum(axis=1), 1)
 

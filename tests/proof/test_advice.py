@@ -4,7 +4,10 @@ import msgspec
 import numpy as np
 import pytest
 
+from nearpair.colour.glasses import GLASSES
+from nearpair.colour.light import encode_srgb
 from nearpair.optics.viewing import Viewing
+from nearpair.outputs.anaglyph import anaglyph
 from nearpair.proof import findings_view
 from nearpair.proof.advice import advise, ranked, verdict
 from nearpair.proof.assemble import assemble
@@ -280,6 +283,29 @@ def test_pairs_that_do_not_match(lab):
 def _two_greys(lab):
     grey = np.full((lab.height, lab.width, 3), 90, np.uint8)
     return grey, grey
+
+
+@pytest.mark.parametrize(("even", "code"), [(0.01, "exposure-difference"), (0.07, "red-rivalry")])
+def test_rivalry_that_goes_with_even_exposure_is_told_as_exposure(proof, even, code):
+    rivalry = replace(proof.colour.rivalry, patch_share=0.08, even_patch_share=even)
+    capture = replace(proof.capture, exposure_ratio=0.8, exposure_stops=-0.32)
+    told = _codes(replace(proof, colour=replace(proof.colour, rivalry=rivalry), capture=capture))
+    assert {found for found in told if told[found].severity != "note"} == {code}
+    assert ("1.0 % with views equally bright" in told["exposure-difference"].measured) == (even == 0.01)
+
+
+def test_what_a_darker_view_puts_in_rivalry_is_measured(lab):
+    """A red that is just within the limit through the glasses leaves it when a view gets 0.32 stops less."""
+    parallax = np.full((lab.height, lab.width), 3.0, np.float32)
+    light = np.broadcast_to(np.float32([0.3, 0.105, 0.1]), (*parallax.shape, 3))
+    views = [encode_srgb(np.ascontiguousarray(light * np.float32(gain)), np.uint8) for gain in (1.0, 0.8)]
+    glasses = GLASSES["red-cyan"]
+    inputs = lab.make_inputs(
+        parallax, views=views, method="colour", mix=lambda one, other: anaglyph(one, other, glasses, "colour")
+    )
+    seen = assemble(inputs).colour.rivalry
+    assert seen.patch_share > 0.9
+    assert seen.even_patch_share == 0
 
 
 def test_ghosting_is_a_note(proof):

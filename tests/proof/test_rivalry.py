@@ -1,17 +1,21 @@
 """Rivalry, ghosting and differences between the views, on colours and ratios that are known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from nearpair.colour.calibration import calibrated
 from nearpair.colour.glasses import GLASSES
-from nearpair.colour.light import encode_srgb
+from nearpair.colour.light import decode_srgb, encode_srgb
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.proof.capture import capture
 from nearpair.proof.match import Grid, Matched, block_light, grid, matched
-from nearpair.proof.rivalry import LEAKS, brightness, ghost_contrast, ghosting, ghosts_of, rivalry, through
+from nearpair.proof.rivalry import eyes, ghost_contrast, ghosting, ghosts_of, rivalry, through
 
 RED_CYAN = GLASSES["red-cyan"]
+SANDERS_Y = (2.70972, 0.50201, 0.0250529), (0.448214, 6.31551, 1.35757)
+"""Y of R, G, B through the left and the right filter: Sanders & McAllister (2003)."""
 
 
 def _seen(left, right, method="colour", parallax=0.0, glasses=RED_CYAN):
@@ -27,10 +31,12 @@ def _half_red(other=(120, 120, 120)):
 
 def test_brightness_through_a_filter_is_one_for_white_and_follows_the_luminance_weights():
     # Rec. ITU-R BT.709: green carries 0.7152 of the 0.7874 that cyan passes.
-    white = np.ones((1, 3), np.float32)
-    assert brightness(white, (1, 2)) == pytest.approx(1)
-    assert brightness(np.float32([[0, 1, 0]]), (1, 2)) == pytest.approx(0.7152 / 0.7874, abs=1e-6)
-    assert brightness(np.float32([[0.3, 1, 1]]), (0,)) == pytest.approx(0.3)
+    for glasses in GLASSES.values():
+        assert [eye.sum() for eye in eyes(glasses)] == pytest.approx([1, 1], abs=1e-6)
+    ideal = replace(RED_CYAN, display=None)
+    np.testing.assert_allclose(eyes(ideal), [[1, 0, 0], [0, 0.7152 / 0.7874, 0.0722 / 0.7874]], atol=1e-6)
+    # Sanders & McAllister (2003): Y of R, G, B through the left filter, over that of white
+    assert eyes(RED_CYAN)[0] == pytest.approx(np.array(SANDERS_Y[0]) / sum(SANDERS_Y[0]), abs=1e-6)
 
 
 def test_red_is_in_rivalry_through_red_cyan_and_grey_mixing_cures_it():
@@ -51,7 +57,35 @@ def test_greys_are_never_in_rivalry_and_the_ratio_is_the_filters_own():
         found = rivalry(_seen(grey, grey, "grey", glasses=glasses), glasses)
         assert found.rivalry_share == 0
         assert found.luminance_ratio == pytest.approx(found.filter_ratio, rel=1e-4)
-    assert rivalry(_seen(grey, grey), RED_CYAN).filter_ratio == pytest.approx(0.7874 / 0.2126, rel=1e-6)
+    ratio = rivalry(_seen(grey, grey), RED_CYAN).filter_ratio
+    assert ratio == pytest.approx(sum(SANDERS_Y[1]) / sum(SANDERS_Y[0]), rel=1e-6)
+    ideal = replace(RED_CYAN, display=None)
+    ratio = rivalry(_seen(grey, grey, glasses=ideal), ideal).filter_ratio
+    assert ratio == pytest.approx(0.7874 / 0.2126, rel=1e-6)  # Rec. ITU-R BT.709
+
+
+def test_filters_that_leak_let_the_other_eye_see_red_too():
+    """By hand from BT.709: an orange is 0.21 through ideal cyan, 0.26 through cyan that lets red pass."""
+    light = np.array([0.6, 0.23, 0.0])
+    orange = np.broadcast_to(encode_srgb(light.astype(np.float32), np.dtype(np.uint8)), (10, 10, 3)).copy()
+    ideal, leaky = (_own(right_red=share) for share in (0.0, 0.3))
+    found = [rivalry(_seen(orange, orange, glasses=mine), mine).rivalry_share for mine in (ideal, leaky)]
+    through_cyan = [
+        (0.2126 * red * 0.6 + 0.7152 * 0.23) / (0.2126 * red + 0.7152 + 0.0722) for red in (0.0, 0.6)
+    ]
+    assert [share < 0.4 * 0.6 for share in through_cyan] == [True, False]
+    assert found == [1, 0]
+
+
+def _own(right_red):
+    return calibrated(
+        {
+            "version": 1,
+            "kind": "red-cyan",
+            "left": {"red": 0.8, "green": 0.0, "blue": 0.0},
+            "right": {"red": right_red, "green": 0.5, "blue": 0.5},
+        }
+    )
 
 
 def test_darkness_is_not_compared():
@@ -62,10 +96,10 @@ def test_darkness_is_not_compared():
 
 
 def test_published_leaks_follow_from_the_published_luminance_rows():
-    # Sanders & McAllister (2003): Y of R, G, B through the left and the right filter.
-    left, right = (2.70972, 0.50201, 0.0250529), (0.448214, 6.31551, 1.35757)
-    assert LEAKS["red-cyan"][0] == pytest.approx((left[1] + left[2]) / left[0], abs=5e-5)
-    assert LEAKS["red-cyan"][1] == pytest.approx(right[0] / (right[1] + right[2]), abs=5e-5)
+    grey = np.full((10, 10, 3), 128, np.uint8)
+    found, (left, right) = ghosting(_seen(grey, grey), RED_CYAN), SANDERS_Y
+    assert found.left_leak == pytest.approx((left[1] + left[2]) / left[0], abs=5e-5)
+    assert found.right_leak == pytest.approx(right[0] / (right[1] + right[2]), abs=5e-5)
 
 
 def test_ghosts_need_parallax_and_contrast():
@@ -82,13 +116,20 @@ def test_ghosts_need_parallax_and_contrast():
 
 
 def test_ghost_contrast_formula():
-    one = np.float32([0.5])
-    found = ghost_contrast(one, np.float32([1.0]), one, np.float32([0.2]), 0.1)
-    assert found[0] == pytest.approx(0.1 * 0.8 / (0.5 + 0.1))
-    black = np.float32([0.0])
-    assert ghost_contrast(black, np.float32([0.1]), black, black, 0.1)[0] == pytest.approx(0.01 / 0.02)
-    taken_back = ghost_contrast(np.float32([0.42]), np.float32([1.0]), one, np.float32([0.2]), 0.1)
-    assert taken_back[0] == pytest.approx(0, abs=1e-6)
+    # an eye's own 0.5, beside it 1.0 instead of 0.2 of the other's picture, of which a tenth leaks through
+    assert ghost_contrast(np.float32([0.6]), np.float32([0.52]))[0] == pytest.approx(0.1 * 0.8 / 0.6)
+    assert ghost_contrast(np.float32([0.01]), np.float32([0.0]))[0] == pytest.approx(0.01 / 0.02)
+
+
+def test_ghosts_follow_from_the_leak():
+    """Without parallax the other eye's bar lies on the own one; 6 px aside its leak lies on dark ground."""
+    bar = np.full((20, 60, 3), 90, np.uint8)
+    bar[:, 20:40] = 140
+    seen = _seen(bar, np.roll(bar, 6, axis=1), "grey", parallax=6.0)
+    dark, bright = decode_srgb(np.array([90, 140], np.uint8))
+    leak = (SANDERS_Y[0][1] + SANDERS_Y[0][2]) / SANDERS_Y[0][0]
+    worst = leak * (bright - dark) / (dark + leak * bright)
+    assert ghosting(seen, RED_CYAN).worst_contrast == pytest.approx(worst, rel=1e-3)
 
 
 def _ghosts(method, bar=140, ground=90):

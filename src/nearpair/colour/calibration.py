@@ -68,7 +68,7 @@ def calibrated(raw: Mapping[str, Any]) -> Glasses:
     display = transmitted(left, right)
     matrix = least_squares_projection(display, plain.channels)
     name = f"{kind}-measured"
-    return Glasses(name, plain.left_channels, plain.right_channels, matrix, display, calibrated=True)
+    return Glasses(name, plain.left_channels, plain.right_channels, matrix, display, "own")
 
 
 def _eye(raw: Mapping[str, Any], eye: str) -> tuple[float, float, float]:

@@ -16,6 +16,7 @@ meant to see. What each display channel sends through each filter stands in `Gla
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,8 @@ from nearpair.colour import spectra
 from nearpair.colour.displays import SANDERS, modelled
 from nearpair.colour.projection import FilteredDisplay, least_squares_projection, lit
 from nearpair.errors import NearpairError
+
+Filters = Literal["own", "measured", "modelled"]
 
 ROW_SUM_TOLERANCE = 0.002
 """Published matrices are rounded to three digits: six of them add up to 1 within 0.002."""
@@ -38,7 +41,8 @@ class Glasses:
     float64 for linear light, columns left R, G, B then right R, G, B, or None where no matrix is known; rows
     of channels that neither eye is given are zero. `display` is a display as seen bare and through the
     filters, or None where that is not known; channels that neither eye is given are never lit.
-    `calibrated`: measured on the viewer's own glasses and screen.
+    `filters`: how that is known: "own" glasses and screen were measured by their viewer, or a "measured"
+    display and filters are published, or filters are "modelled" curves.
     """
 
     name: str
@@ -46,7 +50,7 @@ class Glasses:
     right_channels: tuple[int, ...]
     least_squares: NDArray[np.float64] | None
     display: FilteredDisplay | None = None
-    calibrated: bool = False
+    filters: Filters = "modelled"
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -117,7 +121,7 @@ GLASSES: Mapping[str, Glasses] = MappingProxyType(
     {
         glasses.name: glasses
         for glasses in (
-            Glasses("red-cyan", (0,), (1, 2), _RED_CYAN, SANDERS),
+            Glasses("red-cyan", (0,), (1, 2), _RED_CYAN, SANDERS, "measured"),
             Glasses("green-magenta", (1,), (0, 2), _GREEN_MAGENTA, modelled(spectra.GREEN, spectra.MAGENTA)),
             Glasses("amber-blue", (0, 1), (2,), _AMBER_BLUE, modelled(spectra.AMBER, spectra.BLUE)),
             Glasses("red-blue", (0,), (2,), _RED_BLUE, _RED_BLUE_DISPLAY),

@@ -64,7 +64,7 @@ class Mixing:
 
 def kinds_of_glasses(own: Glasses) -> dict[str, Glasses]:
     """The glasses that viewers can choose, by name: all kinds, and first the shoot's own if measured."""
-    return {own.name: own, **GLASSES} if own.calibrated else dict(GLASSES)
+    return {own.name: own, **GLASSES} if own.filters == "own" else dict(GLASSES)
 
 
 def share_page(

@@ -12,7 +12,7 @@ from nearpair.colour.glasses import Glasses
 from nearpair.errors import PairError
 from nearpair.optics.viewing import Viewing
 from nearpair.proof.advice import advise, verdict
-from nearpair.proof.capture import capture
+from nearpair.proof.capture import capture, evened
 from nearpair.proof.comfort import comfort
 from nearpair.proof.depth import depth
 from nearpair.proof.edges import edges
@@ -25,7 +25,7 @@ from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.model_retouch import Retouched
 from nearpair.proof.onesided import highlights
 from nearpair.proof.ranking import held_against
-from nearpair.proof.rivalry import Mixing, ghosting, ghosts_of, rivalry, strongest_ghost, through
+from nearpair.proof.rivalry import Mixing, ghosting, ghosts_of, mixed, rivalry, strongest_ghost, through
 from nearpair.proof.seen import seen
 from nearpair.proof.sharpness import sharpness
 
@@ -68,6 +68,7 @@ def assemble(inputs: Inputs) -> Proof:
     height, width = inputs.parallax.shape
     on = grid(inputs.parallax)
     measured_depth = depth(inputs.parallax, inputs.left, inputs.viewing)
+    found = _capture(inputs, on)
     draft = Proof(
         version=nearpair.__version__,
         picture=Picture(width_px=width, height_px=height),
@@ -79,8 +80,8 @@ def assemble(inputs: Inputs) -> Proof:
         metric=inputs.metric,
         seen=seen(inputs.parallax, measured_depth, inputs.viewing, inputs.metric, inputs.mounting),
         comfort=comfort(measured_depth, inputs.mounting.residual_vertical_px, inputs.viewing, width),
-        colour=_colour(inputs, on),
-        capture=_capture(inputs, on),
+        colour=_colour(inputs, on, found.exposure_ratio),
+        capture=found,
         edges=edges(inputs.parallax, inputs.mounting.floating_px),
         candidates=inputs.candidates,
         next_base=held_against(inputs.next_base, inputs.candidates, measured_depth.relief.range_arcmin),
@@ -106,18 +107,27 @@ def _check_sizes(inputs: Inputs) -> None:
             )
 
 
-def _colour(inputs: Inputs, on: Grid) -> Colour:
-    seen = through(block_light(inputs.anaglyph, on), on, inputs.glasses)
-    ghosts = seen
-    if inputs.mix is not None:
+def _colour(inputs: Inputs, on: Grid, exposure_ratio: float | None) -> Colour:
+    glasses, mix = inputs.glasses, inputs.mix
+    seen = through(block_light(inputs.anaglyph, on), on, glasses)
+    ghosts, found = seen, rivalry(seen, glasses, on)
+    if mix is not None:
         views = block_light(inputs.left, on), block_light(inputs.right, on)
-        ghosts = ghosts_of(*views, on, inputs.glasses, inputs.mix)
-    at = _in_left_view(strongest_ghost(ghosts, on, inputs.glasses), inputs.mounting)
+        ghosts = ghosts_of(*views, on, glasses, mix)
+        if found.patch_share and exposure_ratio is not None:
+            even = rivalry(through(mixed(*evened(*views, exposure_ratio), mix), on, glasses), glasses, on)
+            found = msgspec.structs.replace(
+                found,
+                even_patch_share=even.patch_share,
+                even_saturated_patch_share=even.saturated_patch_share,
+            )
+    at = _in_left_view(strongest_ghost(ghosts, on, glasses), inputs.mounting)
     return Colour(
-        glasses=inputs.glasses.name,
+        glasses=glasses.name,
         method=inputs.method,
-        rivalry=rivalry(seen, inputs.glasses, on),
-        ghosting=msgspec.structs.replace(ghosting(ghosts, inputs.glasses), worst_point_px=at),
+        rivalry=found,
+        ghosting=msgspec.structs.replace(ghosting(ghosts, glasses), worst_point_px=at),
+        filters="ideal" if glasses.display is None else glasses.filters,
     )
 
 

@@ -38,6 +38,11 @@ def capture(points: Matched, stations: Sequence[Station]) -> Capture:
     )
 
 
+def evened(left: Light, right: Light, exposure_ratio: float) -> tuple[Light, Light]:
+    """Both pictures (h, w, 3), linear light, as bright as the darker one; the ratio is right over left."""
+    return left * np.float32(min(1.0, exposure_ratio)), right * np.float32(min(1.0, 1 / exposure_ratio))
+
+
 def white_balance_shift(left: np.ndarray, right: np.ndarray) -> float:
     """Larger of the changes of red/green and blue/green, right over left, of two mean colours (3,)."""
     change = right / left

@@ -243,6 +243,7 @@ def _colour(proof: Proof) -> list[Row]:
         leak = f"leak {_share(ghosting.left_leak)} left, {_share(ghosting.right_leak)} right"
     return [
         ("Glasses", proof.colour.glasses, f"method {proof.colour.method}"),
+        *_filters(proof),
         (
             "Right eye over left eye",
             _number(rivalry.luminance_ratio, ".2f", "times as bright"),
@@ -253,6 +254,19 @@ def _colour(proof: Proof) -> list[Row]:
         ("Ghosting, left eye", _share(ghosting.left_share), "of the points above 5 % contrast"),
         ("Ghosting, right eye", _share(ghosting.right_share), leak),
     ]
+
+
+_FILTERS = {
+    "own": ("as you measured them", "brightness for each eye and leaks are those of your glasses and screen"),
+    "measured": ("as published", "one such pair before one screen was measured; yours will differ somewhat"),
+    "modelled": ("modelled", "nobody has published a measurement; leaks are left out"),
+    "ideal": ("ideal", "what such filters really pass is not known; yours will let more through"),
+}
+
+
+def _filters(proof: Proof) -> list[Row]:
+    known = proof.colour.filters
+    return [] if known is None else [("Filters", *_FILTERS[known])]
 
 
 def _capture(proof: Proof) -> list[Row]:

@@ -10,6 +10,7 @@ from nearpair.proof.model import FocusGap, Proof, Station
 from nearpair.proof.model_advice import Finding, Severity
 from nearpair.proof.model_capture import SpoiltFrame
 from nearpair.proof.phrases import percent
+from nearpair.proof.shimmer import by_exposure
 
 EYES_SURE = 0.8
 ORDER_SURE = 0.6
@@ -215,15 +216,17 @@ def exposure(proof: Proof) -> Iterator[Finding]:
     """Find views that differ in brightness or colour."""
     ratio, shift = proof.capture.exposure_ratio, proof.capture.white_balance_shift
     dimmer = 0.0 if ratio is None else 1 - min(ratio, 1 / ratio)
-    if dimmer > EXPOSURE_CARE:
+    colours = by_exposure(proof.colour.rivalry)
+    if dimmer > EXPOSURE_CARE or colours:
         yield Finding(
             code="exposure-difference",
             severity="rework" if dimmer > EXPOSURE_REWORK else "care",
-            text="One view is darker than the other; the eyes fight over it instead of fusing it.",
+            text="One view is darker than the other; the eyes fight over it instead of fusing it."
+            + (" Colours that would do shimmer for that reason." if colours else ""),
             remedy="Shoot both stations with the same manual exposure and the same light; wait "
             "for flashes to recharge. Meanwhile correct one station's raw frames by the measured difference.",
-            measured=f"right view {proof.capture.exposure_stops:+.2f} stops",
-            over=dimmer / EXPOSURE_CARE,
+            measured=f"right view {proof.capture.exposure_stops:+.2f} stops{_shimmering(proof)}",
+            over=max(1.0, dimmer / EXPOSURE_CARE),
         )
     elif abs(proof.capture.exposure_stops or 0.0) > EXPOSURE_NOTED_STOPS:
         yield Finding(
@@ -242,6 +245,14 @@ def exposure(proof: Proof) -> Iterator[Finding]:
             remedy="Fix the white balance in the camera and keep the light for both stations.",
             measured=f"red or blue differs from green by {percent(shift)} between the views",
         )
+
+
+def _shimmering(proof: Proof) -> str:
+    seen = proof.colour.rivalry
+    if not by_exposure(seen):
+        return ""
+    now, even = percent(seen.patch_share or 0.0, 1), percent(seen.even_patch_share or 0.0, 1)
+    return f"; {now} of the matched points in patches of rivalry, {even} with views equally bright"
 
 
 def matching(proof: Proof) -> Iterator[Finding]:

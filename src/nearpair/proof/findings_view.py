@@ -12,6 +12,7 @@ from nearpair.proof.model import Proof
 from nearpair.proof.model_advice import Finding, Fix
 from nearpair.proof.model_look import EdgeCut
 from nearpair.proof.phrases import percent
+from nearpair.proof.shimmer import RIVALRY_CARE, SATURATED_CARE, SATURATED_REWORK, of_colours, shimmers
 
 FLAT_ARCMIN = 10.0
 GOOD_RANGE_ARCMIN = 40.0
@@ -19,8 +20,6 @@ CUT_NOTED, CUT_CARE, CUT_REWORK = 0.01, 0.04, 0.5
 VERTICAL_CARE_RMS_PX = 1.0
 VERTICAL_CARE_ARCMIN, VERTICAL_REWORK_ARCMIN = 10.0, 20.0
 """Stricter practice for vertical parallax, 10 to 20 arcmin: common practice, from memory."""
-RIVALRY_CARE, SATURATED_CARE, SATURATED_REWORK = 0.05, 0.02, 0.20
-"""Of patches; clean scenes have up to 0.1 %, a red subject 37 % or more (docs/measured.md)."""
 CALMER_METHODS = ("matched", "local-desaturation", "least-squares", "grey")
 GHOST_CARE = 0.10
 CROWDED_NOTED, CROWDED_CARE = 0.25, 0.5
@@ -239,10 +238,13 @@ _WINDOW_FIXES = [
 
 
 def rivalry(proof: Proof) -> Iterator[Finding]:
-    """Colours that the two eyes see too unlike through the glasses."""
+    """Colours that the two eyes see too unlike through the glasses.
+
+    What is left when the views are made equally bright: the rest is told as their exposure.
+    """
     seen, glasses, method = proof.colour.rivalry, proof.colour.glasses, proof.colour.method
-    share, saturated = seen.patch_share or 0.0, seen.saturated_patch_share or 0.0
-    if share < RIVALRY_CARE and saturated < SATURATED_CARE:
+    share, saturated = of_colours(seen)
+    if not shimmers(share, saturated):
         return
     others = [name for name in CALMER_METHODS if name != method]
     yield Finding(

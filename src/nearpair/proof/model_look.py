@@ -1,5 +1,7 @@
 """Part of the proof as data: how the mounted pair looks, depth, comfort, colours, edges of the frame."""
 
+from typing import Literal
+
 import msgspec
 
 
@@ -100,7 +102,8 @@ class Rivalry(msgspec.Struct, frozen=True, kw_only=True):
     white, which is the glasses' own share. `rivalry_share`: matched points whose ratio differs from the
     filter's own by more than the threshold. `saturated_share`: matched points of which one eye sees (almost)
     nothing while the other eye sees them bright. `patch_share` and `saturated_patch_share`: the same of
-    points amid others in rivalry.
+    points amid others in rivalry. `even_patch_share` and `even_saturated_patch_share`: what of these is left
+    if the views are made equally bright before they are mixed; null where that was not looked at.
     """
 
     luminance_ratio: float | None
@@ -110,6 +113,8 @@ class Rivalry(msgspec.Struct, frozen=True, kw_only=True):
     threshold: float
     patch_share: float | None = None
     saturated_patch_share: float | None = None
+    even_patch_share: float | None = None
+    even_saturated_patch_share: float | None = None
 
 
 class Ghosting(msgspec.Struct, frozen=True, kw_only=True):
@@ -128,12 +133,17 @@ class Ghosting(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Colour(msgspec.Struct, frozen=True, kw_only=True):
-    """The glasses the pair was proofed for and what they do to it."""
+    """The glasses the pair was proofed for and what they do to it.
+
+    `filters`: what is known of them: "own" glasses were measured by their viewer, "measured" ones are
+    published, "modelled" ones are computed from curves, "ideal" ones pass nothing but their own channels.
+    """
 
     glasses: str
     method: str
     rivalry: Rivalry
     ghosting: Ghosting
+    filters: Literal["own", "measured", "modelled", "ideal"] | None = None
 
 
 class EdgeCut(msgspec.Struct, frozen=True, kw_only=True):

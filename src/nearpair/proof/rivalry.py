@@ -1,8 +1,9 @@
 """Rivalry and ghosting of a finished anaglyph, as seen through its glasses, in linear light.
 
-Through ideal filters an eye sees the display channels its filter passes, each with its share of luminance
-(Rec. ITU-R BT.709-6). Divided by what white gives that eye, this is the eye's relative brightness e: 1 for
-white in both eyes, equal in both eyes for every grey, because the eyes adapt to their filters.
+What an eye sees of a colour is its luminance through that eye's filter, light that leaks through included
+(row Y of `Glasses.display`; through ideal filters, each passing its channels alone, where that is not known).
+Divided by what white gives that eye, this is the eye's relative brightness e: 1 for white in both eyes, equal
+in both eyes for every grey, because the eyes adapt to their filters.
 
 Rivalry. A matched point is in rivalry when one eye sees less than 1 - 0.60 of what the other eye sees:
 
@@ -13,20 +14,18 @@ abstract; no single published threshold for rivalry was found). A point is satur
 than a tenth of the other eye's brightness: the red or orange of red-cyan glasses. What is advised on are
 patches: points in rivalry of whose neighbours, over 1.5 % of the longer side, seven in ten are as well.
 
-Ghosting. A share c of the other eye's picture leaks through each filter. Where parallax is zero the leaked
-picture lies on the eye's own one and nobody sees it; elsewhere it is displaced. So what an eye sees is held
-against what it would see of the same anaglyph of the same pair without parallax (index 0):
+Ghosting. Where parallax is zero the leaked picture lies on the eye's own one and nobody sees it; elsewhere it
+is displaced. So what an eye sees is held against what it would see of the same anaglyph of the same pair
+without parallax (index 0):
 
-    contrast = |e_own + c · e_other - e_own,0 - c · e_other,0| / (e_own + c · e_other),
+    contrast = |e - e_0| / e,       denominator at least 0.02.
 
-denominator at least 0.02. Where each eye's channels come from its own picture alone, e_own,0 is e_own and
-e_other,0 is e_other at the partner; a method that takes leaks back changes e_own as well.
 It counts as visible above 0.05 (5 % crosstalk, F. L. Kooi and A. Toet, Displays 25
-(2004), number from memory). c for red-cyan: 19.45 % of green and blue into the left eye, 5.84 % of red into
-the right eye, computed from the luminance rows of the filters and display published by Sanders and
-McAllister, "Producing anaglyphs from synthetic images" (2003). Other glasses, displays and prints differ;
-no figures are published for the other kinds here, so their ghosting is not known. For glasses that were
-measured (`colour.calibration`) c follows from their file.
+(2004), number from memory). Leaks of red-cyan glasses are those of the filters and display published by
+Sanders and McAllister, "Producing anaglyphs from synthetic images" (2003): 19.45 % of green and blue into
+the left eye, 5.84 % of red into the right eye. Other glasses, displays and prints differ; of the other kinds
+only modelled filters are known here, whose small leaks are no measurement, so their ghosting is not known.
+For glasses that were measured (`colour.calibration`) all follows from their file.
 """
 
 from collections.abc import Callable
@@ -39,7 +38,8 @@ from numpy.typing import NDArray
 
 from nearpair.colour.glasses import Glasses
 from nearpair.colour.light import LUMINANCE_WEIGHTS, decode_srgb, encode_srgb
-from nearpair.colour.projection import leaks
+from nearpair.colour.projection import leaks, white_luminance_ratio
+from nearpair.colour.seen import brightness
 from nearpair.proof.match import Grid, Light, partners
 from nearpair.proof.model_look import Ghosting, Rivalry
 
@@ -54,31 +54,31 @@ VISIBLE_GHOST = 0.05
 _PATCH_OF_WIDTH = 0.02
 _PATCH_OF_LENGTH, _MOST = 0.015, 0.7
 
-LEAKS = {"red-cyan": (0.1945, 0.0584)}
-"""Leak into the left and the right eye by kind of glasses: Sanders and McAllister (2003), computed."""
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ThroughGlasses:
-    """Relative brightness of matched points, each (n,).
+    """Relative brightness of matched points, each (n,), leaks included.
 
     A point lies at x in the left picture and at x + parallax in the right one. `left` and `right` are what
-    each eye sees of it; `right_beside` is the other eye's picture at x, `left_beside` at x + parallax;
-    `left_flat` and `right_flat` are what each would see of it, if the pair had no parallax.
+    each eye sees of it; `left_flat` and `right_flat` are what each would see of it, if the pair had no
+    parallax.
     """
 
     left: Plane
     right: Plane
-    right_beside: Plane
-    left_beside: Plane
     left_flat: Plane
     right_flat: Plane
 
 
-def brightness(light: Light, channels: tuple[int, ...]) -> Plane:
-    """Brightness (...) of linear RGB (..., 3) through an ideal filter passing `channels`; white is 1."""
-    passed = np.array([LUMINANCE_WEIGHTS[channel] for channel in channels], dtype=np.float32)
-    return np.asarray(light[..., list(channels)] @ (passed / passed.sum()), dtype=np.float32)
+def eyes(glasses: Glasses) -> tuple[Plane, Plane]:
+    """What R, G and B give of white's brightness before each eye: (3,) left, (3,) right."""
+    if glasses.display is not None:
+        left, right = brightness(glasses.display)
+        return left.astype(np.float32), right.astype(np.float32)
+    one, other = (np.zeros(3, np.float32) for _ in range(2))
+    for share, channels in ((one, glasses.left_channels), (other, glasses.right_channels)):
+        share[list(channels)] = [LUMINANCE_WEIGHTS[channel] for channel in channels]
+    return one / one.sum(), other / other.sum()
 
 
 def through(anaglyph: Light, on: Grid, glasses: Glasses, flat: Light | None = None) -> ThroughGlasses:
@@ -88,24 +88,28 @@ def through(anaglyph: Light, on: Grid, glasses: Glasses, flat: Light | None = No
     eye's channels are taken to come from its own picture alone.
     """
     known = np.isfinite(on.partner)
-    left = brightness(anaglyph, glasses.left_channels)
-    right = brightness(anaglyph, glasses.right_channels)
-    own_left, own_right = left[known], partners(right, on)[known]
-    without = own_left, own_right
-    if flat is not None:
-        without = (
-            brightness(flat[known], glasses.left_channels),
-            brightness(flat[known], glasses.right_channels),
-        )
-    return ThroughGlasses(own_left, own_right, right[known], partners(left, on)[known], *without)
+    left, right = eyes(glasses)
+    if flat is None:
+        theirs = list(glasses.right_channels)
+        flat = anaglyph.copy()
+        flat[..., theirs] = partners(anaglyph, on)[..., theirs]
+    laid = flat[known]
+    return ThroughGlasses(
+        (anaglyph @ left)[known], partners(anaglyph @ right, on)[known], laid @ left, laid @ right
+    )
 
 
 def ghosts_of(left: Light, right: Light, on: Grid, glasses: Glasses, mix: Mixing) -> ThroughGlasses:
     """Look at the mixture of two block pictures (h, w, 3), linear light, and at the one without parallax."""
     laid = np.where(np.isfinite(on.partner)[..., None], partners(right, on), right)
-    codes = [encode_srgb(light, np.dtype(np.uint16)) for light in (left, right, laid)]
-    now, flat = (decode_srgb(mix(codes[0], other)) for other in codes[1:])
+    now, flat = mixed(left, right, mix), mixed(left, laid, mix)
     return through(now, on, glasses, flat)
+
+
+def mixed(left: Light, right: Light, mix: Mixing) -> Light:
+    """The anaglyph (h, w, 3) of two block pictures, all in linear light."""
+    codes = (encode_srgb(light, np.dtype(np.uint16)) for light in (left, right))
+    return decode_srgb(mix(*codes))
 
 
 def rivalry(seen: ThroughGlasses, glasses: Glasses, on: Grid | None = None) -> Rivalry:
@@ -113,7 +117,7 @@ def rivalry(seen: ThroughGlasses, glasses: Glasses, on: Grid | None = None) -> R
 
     on: the grid of the points; without it patches are not told.
     """
-    filter_ratio = _white(glasses.right_channels) / _white(glasses.left_channels)
+    filter_ratio = _filter_ratio(glasses)
     compared = np.maximum(seen.left, seen.right) >= DARKEST_COMPARED
     bad, saturated = in_rivalry(seen)
     if not compared.any():
@@ -164,9 +168,9 @@ def in_patches(bad: NDArray[np.bool_], on: Grid) -> NDArray[np.bool_]:
 
 def remnants(seen: ThroughGlasses, glasses: Glasses) -> NDArray[np.bool_]:
     """Which matched points (n,) show an eye a remnant of the other's picture; none if leaks are unknown."""
-    left_leak, right_leak = _leaks(glasses) or (0.0, 0.0)
-    left = ghost_contrast(seen.left, seen.right_beside, seen.left_flat, seen.right_flat, left_leak)
-    right = ghost_contrast(seen.right, seen.left_beside, seen.right_flat, seen.left_flat, right_leak)
+    if _leaks(glasses) is None:
+        return np.zeros(seen.left.shape, np.bool_)
+    left, right = _contrasts(seen)
     return np.asarray((left > VISIBLE_GHOST) | (right > VISIBLE_GHOST))
 
 
@@ -175,13 +179,11 @@ def ghosting(seen: ThroughGlasses, glasses: Glasses) -> Ghosting:
     known = _leaks(glasses)
     if known is None or seen.left.size == 0:
         return Ghosting(known=False)
-    left_leak, right_leak = known
-    left = ghost_contrast(seen.left, seen.right_beside, seen.left_flat, seen.right_flat, left_leak)
-    right = ghost_contrast(seen.right, seen.left_beside, seen.right_flat, seen.left_flat, right_leak)
+    left, right = _contrasts(seen)
     return Ghosting(
         known=True,
-        left_leak=left_leak,
-        right_leak=right_leak,
+        left_leak=known[0],
+        right_leak=known[1],
         left_share=float(np.mean(left > VISIBLE_GHOST)),
         right_share=float(np.mean(right > VISIBLE_GHOST)),
         worst_contrast=float(max(np.percentile(left, 99), np.percentile(right, 99))),
@@ -190,11 +192,11 @@ def ghosting(seen: ThroughGlasses, glasses: Glasses) -> Ghosting:
 
 def strongest_ghost(seen: ThroughGlasses, on: Grid, glasses: Glasses) -> tuple[int, int] | None:
     """Where the left eye sees most of the other's picture, over a patch of 2 % of the width: x, y in px."""
-    known, at = _leaks(glasses), np.isfinite(on.partner)
-    if known is None or not at.any():
+    at = np.isfinite(on.partner)
+    if _leaks(glasses) is None or not at.any():
         return None
     contrast = np.zeros(at.shape, np.float32)
-    contrast[at] = ghost_contrast(seen.left, seen.right_beside, seen.left_flat, seen.right_flat, known[0])
+    contrast[at] = _contrasts(seen)[0]
     side = max(3, round(_PATCH_OF_WIDTH * at.shape[1]))
     patch = np.asarray(cv2.blur(contrast, (side, side)))
     patch[~at] = -1
@@ -204,17 +206,26 @@ def strongest_ghost(seen: ThroughGlasses, on: Grid, glasses: Glasses) -> tuple[i
 
 
 def _leaks(glasses: Glasses) -> tuple[float, float] | None:
-    if glasses.calibrated and glasses.display is not None:
-        return leaks(glasses.display, glasses.left_channels, glasses.right_channels)
-    return LEAKS.get(glasses.name)
+    if glasses.display is None or glasses.filters == "modelled":
+        return None
+    return leaks(glasses.display, glasses.left_channels, glasses.right_channels)
 
 
-def ghost_contrast(own: Plane, other: Plane, own_flat: Plane, other_flat: Plane, leak: float) -> Plane:
+def _contrasts(seen: ThroughGlasses) -> tuple[Plane, Plane]:
+    return ghost_contrast(seen.left, seen.left_flat), ghost_contrast(seen.right, seen.right_flat)
+
+
+def ghost_contrast(seen: Plane, flat: Plane) -> Plane:
     """Contrast of the displaced remnant of the other eye's picture, (n,); see the module's formula."""
-    seen = own + leak * other
-    more = np.abs((own - own_flat) + leak * (other - other_flat))
-    return np.asarray(more / np.maximum(seen, DARKEST_COMPARED), dtype=np.float32)
+    return np.asarray(np.abs(seen - flat) / np.maximum(seen, DARKEST_COMPARED), dtype=np.float32)
 
 
-def _white(channels: tuple[int, ...]) -> float:
-    return sum(LUMINANCE_WEIGHTS[channel] for channel in channels)
+def _filter_ratio(glasses: Glasses) -> float:
+    """Brightness of white before the right eye over that before the left one."""
+    if glasses.display is not None:
+        return 1 / white_luminance_ratio(glasses.display)
+    left, right = (
+        sum(LUMINANCE_WEIGHTS[channel] for channel in channels)
+        for channels in (glasses.left_channels, glasses.right_channels)
+    )
+    return right / left
