@@ -40,7 +40,7 @@ def test_a_red_subject_gets_a_method_that_both_eyes_can_see(red, fixed):
     assert load(red / "shoot.toml").colour.method == fixed.colour.method != "colour"
     assert done.decided == {"colour.method": fixed.colour.method}
     assert (done.verdict_before, done.verdict_after) == ("rework", fixed.verdict)
-    rivalry = next(change for change in done.changes if change.measure == "in rivalry")
+    rivalry = next(change for change in done.changes if change.measure == "in patches of rivalry")
     assert rivalry.before > 50 > 5 > rivalry.after
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from nearpair.proof.model import Length, Metric, Proof
 from nearpair.proof.model_look import Comfort, Depth, Limit, Seen
 from nearpair.proof.phrases import percent, with_error
+from nearpair.proof.shimmer import RIVALRY_CARE
 
 Row = tuple[str, str, str]
 
@@ -249,8 +250,13 @@ def _colour(proof: Proof) -> list[Row]:
             _number(rivalry.luminance_ratio, ".2f", "times as bright"),
             f"white: {_number(rivalry.filter_ratio, '.2f', 'times')}",
         ),
-        ("In rivalry", _share(rivalry.rivalry_share), f"differ by more than {_share(rivalry.threshold, 0)}"),
-        ("All but black for one eye", _share(rivalry.saturated_share), "saturated colours"),
+        (
+            "In rivalry",
+            _share(rivalry.rivalry_share),
+            f"the eyes differ by more than {_share(rivalry.threshold, 0)}; contours are among it",
+        ),
+        ("In patches of rivalry", _share(rivalry.patch_share), f"at most {_share(RIVALRY_CARE, 0)} is well"),
+        ("All but black for one eye", _share(rivalry.saturated_patch_share), "patches of saturated colours"),
         ("Ghosting, left eye", _share(ghosting.left_share), "of the points above 5 % contrast"),
         ("Ghosting, right eye", _share(ghosting.right_share), leak),
     ]

@@ -19,7 +19,7 @@ from nearpair.proof.match import Grid, block_light, grid
 from nearpair.proof.model import Proof
 from nearpair.proof.onesided import Highlights, highlights
 from nearpair.proof.pictures import Picture, thumbnail
-from nearpair.proof.rivalry import Mixing, ghosts_of, in_rivalry, remnants, through
+from nearpair.proof.rivalry import Mixing, ghosts_of, in_patches, in_rivalry, remnants, through
 from nearpair.proof.sharpness import sharpness
 
 Mask = NDArray[np.bool_]
@@ -87,7 +87,8 @@ def _spread(values: NDArray[Any], on: Grid) -> Mask:
 def _rivalry(pair: Pair, _: Proof) -> Marked:
     on = _blocks(pair)
     bad, saturated = in_rivalry(through(block_light(pair.anaglyph, on), on, pair.glasses))
-    picture = _marked(_ground(pair), (_spread(bad, on), YELLOW), (_spread(saturated, on), BLUE))
+    bad = in_patches(bad, on)
+    picture = _marked(_ground(pair), (_spread(bad, on), YELLOW), (_spread(bad & saturated, on), BLUE))
     return Marked(
         picture, "Yellow: the eyes differ too much through the glasses. Blue: all but black for one eye."
     )
