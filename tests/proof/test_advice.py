@@ -308,6 +308,13 @@ def test_what_a_darker_view_puts_in_rivalry_is_measured(lab):
     assert seen.even_patch_share == 0
 
 
+def test_dust_is_told_with_its_place(proof):
+    assert "sensor-dust" not in _codes(proof)
+    told = _codes(replace(proof, dust_px=[(40, 60), (200, 90)]))["sensor-dust"]
+    assert told.severity == "note"
+    assert "column 40, row 60" in told.measured
+
+
 def test_ghosting_is_a_note(proof):
     ghosting = replace(proof.colour.ghosting, left_share=0.4)
     found = _codes(replace(proof, colour=replace(proof.colour, ghosting=ghosting)))["ghosting"]

@@ -33,6 +33,7 @@ RULES: tuple[Rule, ...] = (
     findings_view.ghosting,
     findings_stacks.highlights,
     findings_shoot.coverage,
+    findings_stacks.dust,
     findings_stacks.camera_height,
     findings_shoot.order,
     findings_shoot.set_aside,

@@ -59,6 +59,7 @@ class Inputs:
     fixed: Fixed | None = None
     local: LocalShifts | None = None
     retouches: list[Retouched] = field(default_factory=list)
+    dust: list[tuple[int, int]] = field(default_factory=list)
     mix: Mixing | None = None
 
 
@@ -90,6 +91,7 @@ def assemble(inputs: Inputs) -> Proof:
         fixed=inputs.fixed,
         local_shifts=inputs.local,
         retouches=inputs.retouches,
+        dust_px=inputs.dust,
         notes=inputs.notes,
     )
     advice = advise(draft)

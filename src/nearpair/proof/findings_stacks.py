@@ -100,6 +100,24 @@ def cover(proof: Proof) -> Iterator[Finding]:
         )
 
 
+def dust(proof: Proof) -> Iterator[Finding]:
+    """Find dust on the sensor."""
+    if not proof.dust_px:
+        return
+    number = len(proof.dust_px)
+    x, y = proof.dust_px[0]
+    yield Finding(
+        code="sensor-dust",
+        severity="note",
+        text=f"There is dust on the sensor: {'a dark speck stays' if number == 1 else 'dark specks stay'} in "
+        "place in all frames of both stations. In the pair each becomes a dark dot or trail that floats at a "
+        "depth of its own.",
+        remedy="Clean the sensor before the next shoot. Look for trails around the marked places, and "
+        "retouch them in both pictures.",
+        measured=f"{number} in the frames of both stations, the surest at column {x}, row {y}",
+    )
+
+
 def camera_height(proof: Proof) -> Iterator[Finding]:
     """Find a height difference of the cameras that mounting took out."""
     done, limit = proof.mounting.vertical_px, max(HEIGHT_PX, HEIGHT_OF_WIDTH * proof.picture.width_px)

@@ -259,6 +259,7 @@ class Proof(msgspec.Struct, frozen=True, kw_only=True):
     capture: Capture
     edges: Edges
     local_shifts: LocalShifts | None = None
+    dust_px: list[tuple[int, int]] = []
     candidates: list[Candidate] = []
     next_base: NextBase | None = None
     advice: list[Finding]

@@ -151,6 +151,16 @@ def _box(picture: Picture, box_px: tuple[int, int, int, int], pair: Pair) -> Non
     cv2.rectangle(picture, (x, y), (x + width, y + height), BLUE, 2)
 
 
+def _dust(pair: Pair, proof: Proof) -> Marked:
+    picture = _ground(pair)
+    scale = picture.shape[1] / pair.left.shape[1]
+    x, y = proof.mounting.crop_px[:2]
+    for column, row in proof.dust_px:
+        at = round(scale * (column - x)), round(scale * (row - y))
+        cv2.circle(picture, at, 12, YELLOW, 2, cv2.LINE_AA)
+    return Marked(picture, "Yellow: where the specks lie in the left eye's reference frame.")
+
+
 def _sharper(pair: Pair, _: Proof) -> Marked:
     bits = np.nan_to_num(sharpness(pair.left, pair.right, pair.parallax).ratio)
     picture = _marked(_ground(pair), (bits < -_BITS, YELLOW), (bits > _BITS, BLUE))
@@ -192,6 +202,7 @@ _MARKERS: dict[str, Callable[[Pair, Proof], Marked]] = {
     "too-deep-for-screen": _too_deep,
     "vertical-residual": _shifts,
     "subject-moved": _shifts,
+    "sensor-dust": _dust,
     "stacks-cover-differently": _sharper,
     **{f"window-cut-{side}": _cut(side) for side in ("left", "right", "top", "bottom")},
     **{f"crowded-{side}": _crowded(side) for side in ("left", "right")},

@@ -56,6 +56,7 @@ class Subject(msgspec.Struct, frozen=True):
     fixed: Fixed | None = None
     local: LocalShifts | None = None
     retouches: list[Retouched] = []
+    dust: list[tuple[int, int]] = []
 
 
 def _key(decisions: Decisions, subject: Subject) -> str:
@@ -145,6 +146,7 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Input
         fixed=subject.fixed,
         local=subject.local,
         retouches=subject.retouches,
+        dust=subject.dust,
         mix=lambda one, other: anaglyph(one, other, glasses, method),
     )
 

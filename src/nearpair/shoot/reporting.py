@@ -7,6 +7,8 @@ from nearpair.proof.model import Eyes, Station
 from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.looking import Looked, Member
 from nearpair.shoot.merging import Merged
+from nearpair.shoot.surveying import survey_factor
+from nearpair.stacks.dust import in_both
 
 
 def pair_of(looked: Looked) -> tuple[Member, Member]:
@@ -38,6 +40,17 @@ def notes(looked: Looked, decisions: Decisions) -> list[str]:
         between = f"{looked.eyes.left} and {looked.eyes.right}"
         notes.append(f"The stated base of {decisions.capture.base_mm:g} mm counts for {between}.")
     return notes
+
+
+def dust_of(pair: tuple[Member, Member]) -> list[tuple[int, int]]:
+    """Where specks lie on the sensor, as both stacks of the pair show: x, y in px of the frames."""
+    left, right = pair
+    if left.station.frames[0].orientation != right.station.frames[0].orientation:
+        return []
+    sizes = [(member.survey.sharp.shape[0], member.survey.sharp.shape[1]) for member in pair]
+    factor = survey_factor(left.station.frames[0].size_px)
+    found = in_both(left.survey.specks, right.survey.specks, sizes[0], sizes[1])
+    return [(round(factor * speck.x_px), round(factor * speck.y_px)) for speck in found]
 
 
 def reports(looked: Looked, pair: tuple[Member, Member], merged: tuple[Merged, Merged]) -> list[Station]:

@@ -34,7 +34,7 @@ from nearpair.shoot.mounting import mount_pair, reference_frame
 from nearpair.shoot.pairsheet import keep_pairs
 from nearpair.shoot.proving import Subject, drop_stale_proof, prove, recall_fixed
 from nearpair.shoot.reading import Reading
-from nearpair.shoot.reporting import eyes_of, notes, pair_of, reports
+from nearpair.shoot.reporting import dust_of, eyes_of, notes, pair_of, reports
 from nearpair.shoot.retouching import check_retouches, in_words, retouch_pair
 from nearpair.shoot.scratch import Scratch
 from nearpair.shoot.surveying import Keeper
@@ -280,6 +280,7 @@ def _staged(
         recall_fixed(folder, memo, decisions, eyes_of(looked), mounted.mounting),
         mounted.local,
         made.retouched,
+        dust_of(pair),
     )
     drop_stale_proof(folder, memo, decisions, subject)
     if last == 2:

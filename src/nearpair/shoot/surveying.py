@@ -16,6 +16,7 @@ from nearpair.shoot.memo import Memo, fingerprint, key_of
 from nearpair.shoot.names import safe_name
 from nearpair.shoot.reading import Reading
 from nearpair.stacks.dilation import Dilation
+from nearpair.stacks.dust import Speck
 from nearpair.stacks.registration import Step
 from nearpair.stacks.spoilt import Spoilt
 from nearpair.stacks.survey import Lost, Prepared, Rooms, Survey, prepare, survey
@@ -36,6 +37,7 @@ class _Stored(msgspec.Struct, frozen=True):
     sharpness: tuple[float, ...]
     dilation: Dilation | None
     spoilt: tuple[Spoilt, ...]
+    specks: tuple[Speck, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +103,14 @@ def _walk(name: str, frames: Sequence[FrameInfo], reading: Reading, progress: Pr
 
 def _scalars(found: Survey) -> _Stored:
     return _Stored(
-        found.used, found.lost, found.steps, found.gains, found.sharpness, found.dilation, found.spoilt
+        found.used,
+        found.lost,
+        found.steps,
+        found.gains,
+        found.sharpness,
+        found.dilation,
+        found.spoilt,
+        found.specks,
     )
 
 
@@ -117,4 +126,5 @@ def _joined(stored: _Stored, planes: Sequence[Plane]) -> Survey:
         stored.sharpness,
         stored.dilation,
         stored.spoilt,
+        stored.specks,
     )

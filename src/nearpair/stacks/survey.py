@@ -24,6 +24,7 @@ from nearpair.pixels.warp import warp
 from nearpair.progress import Progress, silent
 from nearpair.stacks.align import Alignment, Structure, align, structures
 from nearpair.stacks.dilation import Dilation, dilation
+from nearpair.stacks.dust import Speck, specks
 from nearpair.stacks.hindsight import Focus, Measured, weighed_anew
 from nearpair.stacks.kernels import keep_sharper
 from nearpair.stacks.registration import Step, of_either_kind, smoothed
@@ -70,6 +71,8 @@ class Survey:
     """Whether near things change size more than far ones (rail) or alike (ring); None when unknown."""
     spoilt: tuple[Spoilt, ...] = ()
     """Shaken and repeated frames among the used ones, by their numbers in shooting order."""
+    specks: tuple[Speck, ...] = ()
+    """What may be dust on the sensor, in px of the small pictures."""
 
 
 class _Accumulator:
@@ -274,6 +277,7 @@ class _Walk:
         best = reduced(accumulator.best, _INDEX_REDUCTION)
         contrast = best / (accumulator.total / len(self.used) + 1e-9)
         with ThreadPoolExecutor(1) as beside:
+            dust = beside.submit(specks, self.keyframes, self.to_first)
             grown = beside.submit(dilation, self.keyframes, self.to_first, index, _INDEX_REDUCTION)
             steps = self._steps(index, accumulator.size)
         return Survey(
@@ -287,6 +291,7 @@ class _Walk:
             tuple(self.detail),
             grown.result(),
             self.spoilt.finish() if self.spoilt is not None else (),
+            dust.result(),
         )
 
 

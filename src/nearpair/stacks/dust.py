@@ -1,0 +1,116 @@
+"""Dust on the sensor: dark specks that stay where they are while the frames of a stack move under them.
+
+A frame is held against what its neighbours before and after it, laid on it, say it should show: the subject
+cancels, as far as its blur changes evenly; a speck does not, for in the neighbours it lies elsewhere on the
+subject. So a speck is darker than foretold in most frames, and the subject, grainy as it may be, in few.
+Where the frames hardly move, around the point that breathing leaves in place, nothing can be told. A stack
+alone says little: its specks count where the other station's, shot with the same sensor, has them as well.
+
+Limits are a choice of this project, set on ray-traced shoots with planted specks (docs/measured.md).
+"""
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+
+from nearpair.geometry.transforms import Similarity
+from nearpair.pixels.luma import Plane
+
+FEWEST_KEYFRAMES = 12
+_APART_OF_STACK = 7
+"""Neighbours are a seventh of the stack away: nearer ones have the speck in almost the same place."""
+_DARKER = 0.04
+"""By how much (natural logarithm of light, at half the small size) a place must be darker than foretold."""
+_IN_FRAMES = 0.75
+_SPECK_PX, _AROUND_PX = 0.7, 2.5
+_BLACK = 0.002
+_BORDER = 0.02
+_MOST = 400
+
+
+_CUTS = (0.75, 0.8, 0.85, 0.9, 0.95)
+_BY_CHANCE = 0.02
+_PLACES = 9
+
+
+class Speck(NamedTuple):
+    """A dark speck: its place in px of the small pictures, and the share of the frames that show it."""
+
+    x_px: float
+    y_px: float
+    share: float
+
+
+def specks(keyframes: Sequence[tuple[int, Plane]], to_first: Sequence[Similarity]) -> tuple[Speck, ...]:
+    """What may be dust in keyframes (number, half-size linear light), from the surest on.
+
+    to_first: maps small px of frame i to frame 0. Nothing of a stack too short to tell.
+    """
+    if len(keyframes) < FEWEST_KEYFRAMES:
+        return ()
+    height, width = keyframes[0][1].shape
+    darker = np.zeros((height, width), np.float32)
+    for residual in _residuals(keyframes, to_first):
+        fine = cv2.GaussianBlur(residual, (0, 0), _SPECK_PX)
+        darker += fine - cv2.GaussianBlur(residual, (0, 0), _AROUND_PX) < -_DARKER
+    share = darker / len(keyframes)
+    border = max(2, round(_BORDER * width))
+    inner = np.zeros_like(share)
+    inner[border:-border, border:-border] = share[border:-border, border:-border]
+    peak = (inner >= _IN_FRAMES) & (inner >= cv2.dilate(inner, np.ones((3, 3), np.uint8)))
+    rows, columns = np.nonzero(peak)
+    surest = np.argsort(-inner[rows, columns], kind="stable")[:_MOST]
+    return tuple(
+        Speck(2 * float(columns[n]) + 0.5, 2 * float(rows[n]) + 0.5, float(inner[rows[n], columns[n]]))
+        for n in surest
+    )
+
+
+def in_both(
+    one: Sequence[Speck], other: Sequence[Speck], size: tuple[int, int], other_size: tuple[int, int]
+) -> tuple[Speck, ...]:
+    """The specks of one station that the other one has in the same place, so that they lie on the sensor.
+
+    Grain makes single stacks tell specks that are none, at random places. So the share of the frames that
+    must show a speck is raised until fewer than one pair of these in fifty shoots would meet by chance.
+    sizes: (height, width) of the small pictures; of cameras that see differently, nothing is told.
+    """
+    if size != other_size:
+        return ()
+    for cut in _CUTS:
+        left, right = ([speck for speck in found if speck.share >= cut] for found in (one, other))
+        met = [speck for speck in left if any(_near(speck, there) for there in right)]
+        places = size[0] * size[1] / 4
+        alone = (len(left) - len(met)) * max(0, len(right) - len(met))
+        if alone * _PLACES / places <= _BY_CHANCE:
+            return tuple(met)
+    return ()
+
+
+def _near(one: Speck, other: Speck) -> bool:
+    return max(abs(one.x_px - other.x_px), abs(one.y_px - other.y_px)) <= 2
+
+
+def _residuals(keyframes: Sequence[tuple[int, Plane]], to_first: Sequence[Similarity]) -> Iterator[Plane]:
+    """Logarithm of the light of each frame over what its neighbours foretell, (h, w)."""
+    apart = max(1, round(len(keyframes) / _APART_OF_STACK))
+    for n, (number, plane) in enumerate(keyframes):
+        from_first = to_first[number].inverse()
+        foretold = [
+            cv2.warpAffine(
+                _log(keyframes[other][1]),
+                to_first[keyframes[other][0]].then(from_first).resampled(0.5).matrix(),
+                plane.shape[::-1],
+                flags=cv2.INTER_CUBIC,
+                borderMode=cv2.BORDER_REFLECT_101,
+            )
+            for other in (n - apart, n + apart)
+            if 0 <= other < len(keyframes)
+        ]
+        yield np.asarray(_log(plane) - sum(foretold) / len(foretold), np.float32)
+
+
+def _log(plane: Plane) -> Plane:
+    return np.log(np.maximum(plane, np.float32(_BLACK)))
