@@ -1,12 +1,14 @@
 """Spoilt picture files through decoding, `sort` and `make`: how many are tried, refused, used, crashed, lost.
 
-Run it by hand: `python -m benchmarks.corpus [CASES] [SEED]`, with `tests` on the path. Every file has ten
-seconds before the process ends itself with a traceback. Copies of a frame that is used count as refused.
+Run it by hand: `python -m benchmarks.corpus [CASES] [SEED] [LYING]`, with `tests` on the path: first CASES
+files with spoilt bytes, then LYING ones whose structure lies. Every file has ten seconds of processor time
+before the process ends itself with a traceback. Copies of a frame that is used count as refused.
 """
 
 import faulthandler
 import resource
 import shutil
+import signal
 import sys
 import tempfile
 import time
@@ -19,7 +21,7 @@ from nearpair.errors import FrameError, NearpairError
 from nearpair.frames.metadata import read_info
 from nearpair.frames.read import read_pixels, read_small
 from nearpair.shoot.run import look, make
-from support.corpus import Case, cases, put
+from support.corpus import Case, cases, lying, put
 from support.tiny import shells
 
 _EACH_S = 10
@@ -27,13 +29,19 @@ _TOGETHER = 50
 _MAKE_EVERY = 5
 
 
+def _limit(seconds: float) -> None:
+    """End this process with a traceback after `seconds` of processor time from now; 0: never."""
+    faulthandler.register(signal.SIGPROF, chain=True)
+    signal.setitimer(signal.ITIMER_PROF, seconds)
+
+
 def decode(files: Sequence[Path], made: Sequence[Case]) -> Counter[str]:
     """Read header, pixels and small luma of every file; a refusal that names no file counts as a crash."""
     counts: Counter[str] = Counter()
     slowest, which = 0.0, ""
     for file, case in zip(files, made, strict=True):
-        faulthandler.dump_traceback_later(_EACH_S, exit=True)
-        started = time.monotonic()
+        _limit(_EACH_S)
+        started = time.process_time()
         try:
             info = read_info(file)
             read_pixels(info)
@@ -45,9 +53,9 @@ def decode(files: Sequence[Path], made: Sequence[Case]) -> Counter[str]:
             counts["crashed"] += 1
             print(f"CRASHED {case.name!r}: {case.what}")
             traceback.print_exc()
-        if time.monotonic() - started > slowest:
-            slowest, which = time.monotonic() - started, case.what
-    faulthandler.cancel_dump_traceback_later()
+        if time.process_time() - started > slowest:
+            slowest, which = time.process_time() - started, case.what
+    _limit(0)
     print(f"slowest file {slowest:.2f} s: {which}")
     return counts
 
@@ -61,7 +69,7 @@ def together(good: Path, made: Sequence[Case], work: Path, *, whole: bool) -> Co
     card, shoot = work / "card", work / "shoot"
     shutil.copytree(good, card)
     put(card / "left", list(made))
-    faulthandler.dump_traceback_later(_EACH_S * len(made), exit=True)
+    _limit(_EACH_S * len(made))
     try:
         folders = [card / "left", card / "right"]
         found = make(folders, shoot) if whole else look(folders)
@@ -81,28 +89,37 @@ def together(good: Path, made: Sequence[Case], work: Path, *, whole: bool) -> Co
         for name in sorted(names - used - aside):
             print(f"LOST {name!r}")
     finally:
-        faulthandler.cancel_dump_traceback_later()
+        _limit(0)
         shutil.rmtree(work)
     return counts
 
 
-def run(count: int, seed: int) -> None:
+def through_all(made: list[Case], work: Path, good: Path, make_every: int) -> None:
+    """Decode the cases, sort them in batches beside a good shoot, and make one of `make_every` batches."""
+    print(f"decoding: {dict(decode(put(work / 'all', made), made))}")
+    for whole in (False, True):
+        counts: Counter[str] = Counter()
+        batches = [made[start : start + _TOGETHER] for start in range(0, len(made), _TOGETHER)]
+        for batch in batches[:: make_every if whole else 1]:
+            counts["tried"] += len(batch)
+            counts += together(good, batch, work / "together", whole=whole)
+        print(f"{'make' if whole else 'sort'}: {dict(counts)}", flush=True)
+
+
+def run(count: int, seed: int, lies: int) -> None:
     """Print the table."""
     with tempfile.TemporaryDirectory() as name:
         work = Path(name)
-        made = cases(count, seed, work / "scratch")
-        print(f"decoding: {dict(decode(put(work / 'all', made), made))}")
-        good = work / "good"
-        shells(good)
-        for whole in (False, True):
-            counts: Counter[str] = Counter()
-            batches = [made[start : start + _TOGETHER] for start in range(0, count, _TOGETHER)]
-            for batch in batches[:: _MAKE_EVERY if whole else 1]:
-                counts["tried"] += len(batch)
-                counts += together(good, batch, work / "together", whole=whole)
-            print(f"{'make' if whole else 'sort'}: {dict(counts)}")
+        shells(work / "good")
+        if count:
+            print("spoilt bytes")
+            through_all(cases(count, seed, work / "scratch"), work / "spoilt", work / "good", _MAKE_EVERY)
+        if lies:
+            print("structure that lies")
+            through_all(lying(lies, seed, work / "scratch"), work / "lying", work / "good", 1)
     print(f"largest memory: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3:.0f} MB")
 
 
 if __name__ == "__main__":
-    run(int(sys.argv[1]) if len(sys.argv) > 1 else 1000, int(sys.argv[2]) if len(sys.argv) > 2 else 1)
+    given = [int(argument) for argument in sys.argv[1:]]
+    run(*(given + [1000, 1, 300][len(given) :]))

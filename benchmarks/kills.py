@@ -5,7 +5,6 @@ processes can be forked; the full disk needs the right to mount a memory disk an
 """
 
 import errno
-import itertools
 import os
 import random
 import shutil
@@ -19,11 +18,17 @@ from collections.abc import Callable
 from pathlib import Path
 
 from nearpair.errors import NearpairError
+from nearpair.outputs.catalogue import FORMS as FORMS_KNOWN
 from nearpair.shoot import atomic
 from nearpair.shoot.atomic import PART_PREFIX
+from nearpair.shoot.deciding import Overrides, decide, revision_of
+from nearpair.shoot.decisions import Retouch
+from nearpair.shoot.finished import proof_of
+from nearpair.shoot.fixing import fix
+from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.material import Settings
 from nearpair.shoot.publishing import publish
-from nearpair.shoot.run import make
+from nearpair.shoot.run import candidates, make
 from support.tiny import contents, shells
 
 FORMS = ("anaglyph", "side-by-side", "multi-picture", "page", "gltf", "rocking-gif", "swap-mp4")
@@ -123,37 +128,65 @@ def full_disks(folders: list[Path], work: Path) -> Counter[str]:
     return counts
 
 
-def every_write(folders: list[Path], work: Path, every: int) -> Counter[str]:
-    """The disk gets full at each write of the job in turn, one of `every`; with room it goes on."""
-    shoot, said, counts = work / "filled", work / "said", Counter[str]()
-    wanted, flush = contents(work / "undisturbed"), atomic._flush  # noqa: SLF001 - all files go through it
+def everything(folders: list[Path], shoot: Path) -> None:
+    """All that writes into a shoot: pair, decisions, retouches, fixes, every form, plan of nothing."""
+    make(folders, shoot)
+    folder, made = ShootFolder.open(shoot), proof_of(ShootFolder.open(shoot))
+    decide(folder, Overrides(window="far", aspect="4:3"), revision_of(folder))
+    mark = Retouch(made.stations[0].name, made.stations[0].frames[2], 12.0, ((150.0, 100.0), (160.0, 104.0)))
+    decide(folder, Overrides(retouches=(mark,), window="near", method="colour"))
+    fix(shoot)
+    publish(shoot, [form.name for form in FORMS_KNOWN], _SMALL)
+    candidates(shoot)
 
-    def failing(number: int) -> None:
-        left = itertools.count(number, -1)
 
+def every_write(folders: list[Path], work: Path) -> Counter[str]:
+    """The disk is full once for each file that is written, in turn, and the work is begun anew each time.
+
+    What is made in the end must be what is made on a disk with room.
+    """
+    shoot, said, counts, filled = work / "filled", work / "said", Counter[str](), set[str]()
+    whole, flush = work / "everything", atomic._flush  # noqa: SLF001 - all files go through it
+    if forked(lambda: everything(folders, whole), said):
+        sys.exit(said.read_text())
+    wanted, met = contents(whole), work / "met"
+
+    def failing() -> None:
         def full(part: Path) -> None:
-            if next(left) == 0:
+            name = _target(part)
+            if name not in filled:
+                met.write_text(name)
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(part))
             flush(part)
 
         atomic._flush = full  # noqa: SLF001 - in a process of its own
-        job(folders, shoot)
+        everything(folders, shoot)
 
-    for number in range(0, _MOST_FILES, every):
-        status = forked(lambda: failing(number), said)  # noqa: B023 - used at once
+    for _ in range(_MOST_FILES):
+        before = contents(shoot)
+        status = forked(failing, said)
         if status == 0:
-            shutil.rmtree(shoot)
             break
         counts["refused" if status == REFUSED else "CRASHED"] += 1
-        words = said.read_text()
-        counts["unclear"] += "No space left on device" not in words or "Free some space" not in words
-        half = [n for n, d in contents(shoot).items() if n != "shoot.toml" and wanted.get(n) != d]
-        half += [str(part) for part in shoot.rglob(f"*{PART_PREFIX}*")]
-        counts["half-written file"] += len(half)
-        again = forked(lambda: job(folders, shoot), said)
-        counts["same bytes with room" if again == 0 and contents(shoot) == wanted else "LOST"] += 1
-        shutil.rmtree(shoot)
+        words, name = said.read_text(), met.read_text()
+        filled.add(name)
+        clear = words.startswith(f"{name}: cannot be written (No space left on device).")
+        half = [str(part) for part in shoot.rglob(f"*{PART_PREFIX}*")]
+        now = contents(shoot)
+        changed = [n for n in now if str(shoot / n) == name and now[n] != before.get(n)]
+        counts.update(
+            {"unclear": not clear, "half-written file": len(half), "changed though full": len(changed)}
+        )
+        if half or changed or not clear:
+            print(f"{name}: {words} {half} {changed}")
+    counts["same bytes in the end" if contents(shoot) == wanted else "LOST"] += 1
     return counts
+
+
+def _target(part: Path) -> str:
+    """The file that is being written, from the call of `replacing` that waits for it."""
+    frame = sys._getframe(2)  # noqa: SLF001 - whoever flushes knows what for
+    return str(frame.f_locals.get("path", part))
 
 
 def mount(*arguments: str) -> int:
@@ -169,7 +202,7 @@ def run(instants: int, seed: int) -> None:
         before = {file: file.read_bytes() for folder in folders for file in folder.iterdir()}
         print(dict(kills(folders, work, instants, seed)))
         print(dict(full_disks(folders, work)))
-        print(dict(every_write(folders, work, 1)))
+        print(dict(every_write(folders, work)))
         after = {file: file.read_bytes() for folder in folders for file in folder.iterdir()}
         print(f"originals unchanged: {before == after}")
 

@@ -25,7 +25,7 @@ MOMENTS = (
     ("looking at the frames", 3),
     ("looking at the frames", 8),
     ("left: looking through the frames", 2),
-    ("right: merging", 1),
+    ("right: merging", 2),
 )
 
 

@@ -9,7 +9,7 @@ from nearpair.errors import FrameError, NearpairError
 from nearpair.frames.metadata import read_info
 from nearpair.frames.read import read_pixels, read_small
 from nearpair.shoot.run import look
-from support.corpus import cases, put
+from support.corpus import cases, lying, put
 from support.tiny import shells
 
 
@@ -39,6 +39,21 @@ def test_every_file_is_read_or_refused_by_name(spoilt, tmp_path):
     refused = sum(isinstance(found, FrameError) for found in reads)
     assert not any(found is None for found in reads)
     assert 40 < refused < 200
+
+
+def test_every_file_whose_structure_lies_is_read_or_refused_by_name(tmp_path):
+    made = lying(130, 5, tmp_path / "scratch")
+    reads = [read(file) for file in put(tmp_path / "card", made)]
+    assert [case.what for case, found in zip(made, reads, strict=True) if found is None] == []
+    assert 30 < sum(isinstance(found, FrameError) for found in reads) < 100
+
+
+def test_raw_files_whose_directories_go_round_in_circles_end(tmp_path):
+    """The library goes round for ever; what is below a directory may be above it."""
+    made = [case for case in lying(700, 5, tmp_path / "scratch") if "circle" in case.what]
+    made = [case for case in made if case.name.endswith(".dng")]
+    assert len(made) >= 5
+    assert not any(read(file) is None for file in put(tmp_path / "card", made))
 
 
 @pytest.mark.parametrize("start", [60, 100])

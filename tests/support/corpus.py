@@ -20,6 +20,7 @@ from PIL import Image
 
 from nearpair.frames.multipicture import multipicture
 from support.dng import write_dng
+from support.structures import spoil_boxes, spoil_directories, spoil_segments
 from support.tiny import SCENES
 
 _WIDEST = 65535
@@ -47,6 +48,28 @@ def cases(count: int, seed: int, scratch: Path) -> list[Case]:
         what = f"{how.__name__.strip('_').replace('_', ' ')}, {suffix}"
         made.append(Case(_name(rng, index, suffix.split("-")[-1]), what, how(rng, content)))
     return made[:count]
+
+
+def lying(count: int, seed: int, scratch: Path) -> list[Case]:
+    """`count` raw, HEIC, JPEG and TIFF files whose structure lies; scratch: as for `cases`."""
+    rng = random.Random(seed)  # noqa: S311 - the cases shall be the same again
+    valid = [
+        (suffix, content, spoil)
+        for suffix, content in {**_valid(scratch), **_raws(scratch)}.items()
+        for kind, spoil in _LIARS.items()
+        if suffix.endswith(kind) and not suffix.startswith("big")
+    ]
+    made = []
+    for index in range(count):
+        suffix, content, spoil = valid[index % len(valid)]
+        data = bytearray(content)
+        whats = [spoil(rng, data) for _ in range(rng.choice((1, 1, 2)))]
+        name = _name(rng, index, suffix.split("-")[-1])
+        made.append(Case(name, f"{', '.join(whats)}; {suffix}", bytes(data)))
+    return made
+
+
+_LIARS = {".dng": spoil_directories, ".heic": spoil_boxes, ".jpg": spoil_segments, ".tif": spoil_directories}
 
 
 def put(folder: Path, made: list[Case]) -> list[Path]:
@@ -118,6 +141,19 @@ def _valid(scratch: Path) -> dict[str, bytes]:
     file = io.BytesIO()
     pillow_heif.from_pillow(Image.fromarray(scene)).save(file, quality=80)
     return {**found, ".heic": file.getvalue()}
+
+
+@cache
+def _raws(scratch: Path) -> dict[str, bytes]:
+    """Raw files of several layouts: that of `_valid` has strips in its first directory."""
+    scene = _scene() / 255.0
+    below = {274: ("H", 1, 1)}
+    made = {
+        "tiled-.dng": write_dng(scratch / "tiled.dng", scene, tile=(64, 64)),
+        "below-.dng": write_dng(scratch / "below.dng", scene, tags=below, preview=_scene()[::4, ::4]),
+        "both-.dng": write_dng(scratch / "both.dng", scene, tile=(64, 64), preview=_scene()[::4, ::4]),
+    }
+    return {suffix: file.read_bytes() for suffix, file in made.items()}
 
 
 # what is odd though no byte is wrong

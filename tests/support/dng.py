@@ -10,6 +10,7 @@ import struct
 from collections.abc import Mapping
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import tifffile
@@ -34,23 +35,24 @@ def write_dng(
     orientation: int = 1,
     exif: bytes = b"",
     tags: Mapping[int, tuple[str, int, object]] | None = None,
+    *,
+    tile: tuple[int, int] | None = None,
+    preview: NDArray[np.uint8] | None = None,
 ) -> Path:
     """Write the (H, W, 3) linear sRGB scene (1 is white) as the mosaic that a sensor would have seen.
 
-    `exif`: an EXIF directory that starts at offset 8 of its own, as `exif_directory` gives it.
+    `exif`: an EXIF directory that starts at offset 8 of its own, as `exif_directory` gives it. `tile`: size
+    of tiles, else there are strips. With a `preview`, that comes first, and the raw picture lies below it.
     """
     given = {**_colour_tags(), **_sensor_tags(orientation), **(tags or {})}
     if exif:
         given[_PLACE_OF_EXIF] = ("I", 1, 0)
-    tifffile.imwrite(
-        path,
-        mosaic(linear),
-        photometric=_CFA,
-        byteorder="<",
-        metadata=None,
-        software=False,
-        extratags=[(tag, *value, True) for tag, value in sorted(given.items())],
-    )
+    plain: dict[str, Any] = {"metadata": None, "software": False}
+    with tifffile.TiffWriter(path, byteorder="<") as file:
+        if preview is not None:
+            file.write(preview, photometric="rgb", subfiletype=1, subifds=1, **plain)
+        tagged = [(tag, *value, True) for tag, value in sorted(given.items())]
+        file.write(mosaic(linear), photometric=_CFA, tile=tile, extratags=tagged, **plain)
     if exif:
         _append_exif(path, exif)
     return path

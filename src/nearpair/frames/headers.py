@@ -15,7 +15,7 @@ from nearpair.frames.complaints import quiet
 from nearpair.frames.exif import ExifFields, from_block, from_tiff, valid_orientation
 from nearpair.frames.formats import MAX_PIXELS, damaged, sniff, unreadable, unsupported
 from nearpair.frames.heic import heic_header
-from nearpair.frames.raw import BITS, raw_header
+from nearpair.frames.raw import BITS, each_once, raw_header
 
 _MAX_BLOCK_BYTES = 64 << 20  # no camera writes metadata of this size; a longer one is left alone
 _RAW_PHOTOMETRIC = (32803, 34892)  # colour filter array, linear raw (TIFF/EP, DNG)
@@ -54,7 +54,7 @@ def read_header(path: Path) -> Header:
 
 def main_page(tif: tifffile.TiffFile) -> tifffile.TiffPage:
     """Return the first page that is not a reduced copy of another (TIFF 6.0, tag 254, bit 0)."""
-    full = (page for page in tif.pages if not int(page.tags.valueof(254, 0)) & 1)
+    full = (page for page in each_once(tif.pages) if not int(page.tags.valueof(254, 0)) & 1)
     return next(full, tif.pages[0])
 
 

@@ -8,7 +8,7 @@ pixel is, adaptive homogeneity-directed demosaicing; primaries of sRGB and its t
 
 import contextlib
 import io
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC
 from pathlib import Path
@@ -113,20 +113,33 @@ def _refuse_short(path: Path, file: BinaryIO, size: int) -> None:
     file.seek(0)
     try:
         with tifffile.TiffFile(file) as tif:
-            ends = [end for page in tif.pages for end in _raw_ends(page)]
+            ends = list(_raw_ends(tif.pages, set()))
     except Exception:  # noqa: BLE001 - makers bend TIFF; whether the file can be read is for LibRaw to say
         return
     if max(ends, default=0) > size:
         raise damaged(path, "part of the pixels is missing")
 
 
-def _raw_ends(page: Any) -> Iterator[int]:
-    """Where the strips of the raw pictures in a page, and in those below it, end in the file."""
-    if int(page.photometric) in _RAW_PHOTOMETRIC:
-        for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True):
-            yield offset + count
-    for below in page.pages or ():
-        yield from _raw_ends(below)
+def each_once(pages: Iterable[Any], seen: set[int] | None = None) -> Iterator[Any]:
+    """Directories of a TIFF until one comes again: in a broken file they may follow each other in a circle.
+
+    seen: places of directories that were looked at already; gets those of these.
+    """
+    seen = set() if seen is None else seen
+    for page in pages:
+        if page.offset in seen:
+            return
+        seen.add(page.offset)
+        yield page
+
+
+def _raw_ends(pages: Iterable[Any], seen: set[int]) -> Iterator[int]:
+    """Where the strips of the raw pictures in pages, and in those below them, end in the file."""
+    for page in each_once(pages, seen):
+        if int(page.photometric) in _RAW_PHOTOMETRIC:
+            for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True):
+                yield offset + count
+        yield from _raw_ends(page.pages or (), seen)
 
 
 def _exif(raw: Any, file: BinaryIO) -> ExifFields:

@@ -17,7 +17,7 @@ from nearpair.pairs.matches import match, spread_out
 from nearpair.pairs.rectify import NotRectified, rectify
 from nearpair.pixels.luma import reduced
 from nearpair.pixels.moved import moved
-from nearpair.progress import Progress
+from nearpair.progress import Counted, Progress
 from nearpair.shoot.ahead import read_ahead
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import key_of
@@ -68,28 +68,27 @@ def _agreed_on(
     counts = (len(pair[0].survey.used), len(pair[1].survey.used))
     if min(counts) < _FEWEST_FRAMES:
         return None, None
-    what = "agreeing on depth"
-    progress(what, 0, 3)
-    lumas = [_small_lumas(member, reading, max(counts)) for member in pair]
+    told = Counted(progress, "agreeing on depth", sum(counts) + 3)
+    lumas = [_small_lumas(member, reading, max(counts), told) for member in pair]
     places = [_placed(member, lumas[0].shape[1]) for member in pair]
     left, right = (_laid(*each) for each in zip(lumas, places, strict=True))
-    progress(what, 1, 3)
+    told.one_more()
     found = _rows_and_planes(left, right)
     if found is None:
-        progress(what, 3, 3)
+        told.all()
         return None, None
     rows, planes = found
     laid = _laid(lumas[1], [place.then(rows) for place in places[1]])
     del right, lumas
-    progress(what, 2, 3)
+    told.one_more()
     with ThreadPoolExecutor(2) as pool:
         eyes = (left, laid, planes), (laid, left, planes.reversed(len(laid)))
         one, two = pool.map(lambda eye: agreed(*eye), eyes)
-    progress(what, 3, 3)
+    told.all()
     return one, _laid(two, [rows.inverse()] * len(two))
 
 
-def _small_lumas(member: Member, reading: Reading, most: int) -> Frames:
+def _small_lumas(member: Member, reading: Reading, most: int, told: Counted) -> Frames:
     """Small lumas of the used frames, brightness evened, (n, h, w)."""
     frames = [member.station.frames[k] for k in member.survey.used]
     factor = survey_factor(frames[0].size_px)
@@ -97,13 +96,13 @@ def _small_lumas(member: Member, reading: Reading, most: int) -> Frames:
     smaller = max(1, -(-max(height, width) // _LONG_SIDE_PX))
     while most * (height // smaller) * (width // smaller) > _MOST_SAMPLES:
         smaller += 1
+    lumas = []
     planes = read_ahead(frames, lambda frame: reading.small(frame, factor))
-    return np.stack(
-        [
-            np.clip(np.rint(reduced(plane.astype(np.float32), smaller) / gain), 0, 255).astype(np.uint8)
-            for plane, gain in zip(planes, member.survey.gains, strict=True)
-        ]
-    )
+    for plane, gain in zip(planes, member.survey.gains, strict=True):
+        small = reduced(plane.astype(np.float32), smaller) / gain
+        lumas.append(np.clip(np.rint(small), 0, 255).astype(np.uint8))
+        told.one_more()
+    return np.stack(lumas)
 
 
 def _placed(member: Member, rows: int) -> list[Projective]:

@@ -20,7 +20,7 @@ from nearpair.pairs.mounting import covered
 from nearpair.pixels.detail import BLOCK_PX, codes_of
 from nearpair.pixels.luma import Plane, luma, reduced
 from nearpair.pixels.planes import Planes
-from nearpair.progress import Progress
+from nearpair.progress import Counted, Progress
 from nearpair.proof.model import DepthOfField, Focus, FocusGap
 from nearpair.shoot.agreeing import Agreement
 from nearpair.shoot.ahead import all_cores_taken, read_ahead
@@ -151,7 +151,7 @@ def merge_frames(
     sharpness: gets, of each frame, how sharp it shows each 16 x 16 px of the view (codes, see `codes_of`).
     """
     frames, count = stack.frames, len(stack.frames)
-    progress(what, 0, count)
+    told = Counted(progress, what, 2 * count)  # every frame is judged before the first is merged
     worths = Worths(frames[0].size_px, stack.transforms, stack.reference)
 
     def seen(number: int) -> tuple[Seen, bool]:
@@ -168,6 +168,7 @@ def merge_frames(
         if sharpness is not None:
             sharpness.append(_kept(found.as_it_is))
         halved = halved and also_halved
+        told.one_more()
     merger = Merger(
         frames[0].size_px, bits=frames[0].bits, chroma_halved=halved, memory=reading.spare_memory()
     )
@@ -176,7 +177,7 @@ def merge_frames(
         for number, (planes, worth) in enumerate(read_ahead(range(count), ready)):
             transform, gain = stack.transforms[number], stack.gains[number]
             merger.add(planes, transform, gain, worth=worth, expected=stack.fit(number))
-            progress(what, number + 1, count)
+            told.one_more()
         view = merger.finish()
         return view, coverage(view.focus, responses.result(), count)
 

@@ -20,7 +20,7 @@ from nearpair.pairs.mounting import Rectangle, mounted
 from nearpair.pairs.placing import Laid, Placed, allowed_for, floating_sides, parallax_of, place
 from nearpair.pairs.rectify import Rectified
 from nearpair.pixels.luma import Plane
-from nearpair.progress import Progress
+from nearpair.progress import Counted, Progress
 from nearpair.proof.model import LensProfile, Mounting, Residual
 from nearpair.proof.model_capture import LocalShifts
 from nearpair.shoot.atomic import replacing
@@ -37,7 +37,7 @@ from nearpair.shoot.smallviews import focal_px
 from nearpair.shoot.straightening import distortion_of, lens_of, straight
 from nearpair.shoot.surveying import match_factor
 
-_STEPS = 4
+_STEPS = 6
 
 
 class Mounted(msgspec.Struct, frozen=True):
@@ -85,15 +85,16 @@ def mount_pair(
     for stale in (shoot.proof_json, shoot.proof_html, shoot.proof_pdf):
         # a proof must never stand beside a pair it does not speak of, not even if this run is stopped
         stale.unlink(missing_ok=True)
-    progress("mounting the pair", 0, _STEPS)
+    told = Counted(progress, "mounting the pair", _STEPS)
     pictures, focus = views_of(shoot, pair, merged)
     views = (straight(pictures[0], bent), straight(pictures[1], bent))
     del pictures
     focus = (_straight_focus(focus[0], bent), _straight_focus(focus[1], bent))
+    told.one_more()
     focal_known = focal_of(pair)
     laid, rows = lay(views, focus, _usable(merged, bent), focal_known, asked.base_share)
     del focus
-    progress("mounting the pair", 2, _STEPS)
+    told.one_more()
     laid = adjusted(laid, ByHand(hand.shift_px, hand.raise_px, hand.turn_deg, hand.scale))
     laid = replace(laid, crop_px=None if asked.crop == "auto" else asked.crop)
     placed = place(laid, asked.window, asked.aspect_ratio(), allowed_for(decisions.viewing.seen()))
@@ -102,12 +103,14 @@ def mount_pair(
     times = halvings(laid.size_px)
     small = [halved(view, times) for view in views]
     del views
+    told.one_more()
     seen = rebased(left, right, parallax_of(laid, placed.mount), asked.base_share)
     right, parallax = seen.right, seen.parallax
     floating = floating_sides(parallax) if asked.floating == "auto" else (0, 0)
-    progress("mounting the pair", 3, _STEPS)
+    told.one_more()
     focal_map = focus_map(shoot, pair[0].station.name, lens, retouched=merged[0].retouched)
     residual, local = compared(left, right, focal_map, placed.mount.crop_px)
+    told.one_more()
     frames = [reference_frame(member) for member in pair]
     profiles = [read_profile(frame.path) for frame in frames]
     for path, picture, profile, frame in zip(outputs, (left, right), profiles, frames, strict=False):
@@ -127,7 +130,7 @@ def mount_pair(
     memo.record("mount", key, outputs, msgspec.json.encode(result))
     if times:
         _keep_small(shoot, result, small, (left, right), parallax, profiles)
-    progress("mounting the pair", _STEPS, _STEPS)
+    told.one_more()
     return result
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from nearpair.frames.write import read_tiff, write_jpeg
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.outputs.floating import masked
-from nearpair.progress import Progress
+from nearpair.progress import Counted, Progress
 from nearpair.proof.assemble import Inputs, assemble
 from nearpair.proof.model import (
     Eyes,
@@ -108,18 +108,20 @@ def prove(
     outputs = [shoot.proof_json, shoot.proof_html, shoot.proof_pdf]
     if memo.recall("proof", key, outputs) is not None:
         return decode(shoot.proof_json.read_bytes())
-    progress("proofing", 0, 3)
+    told = Counted(progress, "proofing", 5)
     inputs = _inputs(shoot, decisions, subject)
+    told.one_more()
     proof = assemble(inputs)
-    progress("proofing", 1, 3)
+    told.one_more()
     pictures, places = _pictures(shoot, inputs, proof), _places(shoot, inputs, proof)
+    told.one_more()
     write_whole(shoot.proof_html, render(proof, pictures, places).encode())
     write_whole(shoot.proof_pdf, pdf(proof, pictures, places))
-    progress("proofing", 2, 3)
+    told.one_more()
     written = encode(proof)
     write_whole(shoot.proof_json, written)
     memo.record("proof", key, outputs, b"done")
-    progress("proofing", 3, 3)
+    told.one_more()
     return decode(written)
 
 

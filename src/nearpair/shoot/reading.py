@@ -41,8 +41,15 @@ class Reading:
         key = f"{factor} {_name(frame)}"
         with self._lock:
             found = self._small.get(key)
-        if found is None:
-            found = self._reduced(frame, factor)
+        if found is not None:
+            return found
+        kept = self._scratch.recall(f"small {key}") if self._scratch else None
+        if kept:
+            return kept[0]
+        found = self._reduced(frame, factor)
+        # whoever reads the stack again begins with the frame that was held longest: of a long stack memory
+        # would have none left, and each frame would be decoded anew
+        if not (self._scratch and self._scratch.keep(f"small {key}", [found], always=True)):
             with self._lock:
                 self._keep(key, found)
         return found
