@@ -4,28 +4,16 @@ With NEARPAIR_NEEDS_BROWSER=1 (as in .ci/run) a missing browser is a failure ins
 """
 
 import os
-import shutil
 
 import pytest
 
 from nearpair.desk.serve import serving
 from nearpair.desk.session import Session
 from support import desk as shared
+from support.chromium import installed, opened
 from support.desk_page import Desk
 
 card, made, shoot = shared.card, shared.made, shared.shoot
-
-NAMES = ("chromium", "chromium-browser", "google-chrome")
-FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 
 
 def missing(reason):
@@ -38,15 +26,10 @@ def missing(reason):
 @pytest.fixture(scope="session")
 def browser():
     """One Chromium for all tests here, with an empty profile of its own."""
-    program = next(filter(None, map(shutil.which, NAMES)), None)
-    if program is None:
+    if installed() is None:
         missing("no Chromium was found: install it to run these tests (on Debian: apt install chromium)")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=list(FLAGS))
-        yield opened
-        opened.close()
+    with opened() as chromium:
+        yield chromium
 
 
 @pytest.fixture

@@ -83,9 +83,45 @@ def test_keys_move_the_window_and_take_it_back(desk, shoot):
     desk.wait("Math.abs(desk.state.pair.adjust.shift_px - 1.9) < 1e-6").rest()
 
 
+def test_a_key_just_after_a_click_counts(desk, shoot):
+    """The click's answer comes while the key has moved on: both are kept, and taken back one by one."""
+    desk.page.evaluate(
+        """() => { const ask = window.fetch;  // every decision takes a while
+            window.fetch = async (path, ...more) => {
+              if (path === '/decide') await new Promise((go) => setTimeout(go, 150));
+              return ask(path, ...more); }; }"""
+    )
+    desk.page.focus("#canvas")
+    desk.page.keyboard.press("ArrowLeft")  # not sent yet, and dropped by the click
+    x, y = 150, 100
+    clicked(desk, x, y)
+    desk.page.keyboard.press("ArrowRight")
+    assert desk.tell("document.getElementById('shift_px').value") == "1"
+    assert abs(parallax_at(desk, x, y) - 1) < 0.01
+    time.sleep(0.2)  # the click is answered, the key is not sent
+    assert desk.tell("document.getElementById('shift_px').value") == "1"
+    desk.page.keyboard.press("ArrowRight")
+    assert abs(parallax_at(desk, x, y) - 2) < 0.01
+    desk.wait("desk.state.pair.adjust.shift_px === 2 && desk.state.pair.mounting.window_point_px").rest()
+    decided = load(shoot / "shoot.toml")
+    assert decided.mounting.window == pytest.approx((x, y), abs=1)
+    assert decided.adjust.shift_px == 2
+    assert abs(parallax_at(desk, x, y) - 2) < 0.5
+    desk.page.keyboard.press("ArrowRight")
+    desk.page.keyboard.press("Control+z")  # what is not sent yet is taken back, and no more
+    desk.rest().wait("desk.state.decisions.adjust.shift_px === 2").rest()
+    assert load(shoot / "shoot.toml").mounting.window == decided.mounting.window
+    for _ in range(3):  # the key, a moment later the key before, and the click
+        desk.page.keyboard.press("Control+z")
+        desk.rest()
+    assert load(shoot / "shoot.toml").mounting.window == "auto"
+    assert desk.said == []
+
+
 def test_what_is_moved_looks_so_before_it_is_mounted(desk):
     """The picture under the hand is the picture that is mounted then, but for resampling."""
     desk.page.click("#pixels")
+    desk.page.click("summary:has-text('by hand')")
     desk.page.select_option("#method", "half-colour")
     desk.wait("desk.state.decisions.colour.method === 'half-colour'").rest()
     desk.page.fill("#raise_px", "2")

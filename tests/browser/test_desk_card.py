@@ -45,7 +45,7 @@ def test_frames_are_moved_and_the_card_is_sorted_by_it(laid, tmp_path):
     after = files(laid)
     assert after["Set aside"] == [second]
     assert len(after["left"]) == 5
-    assert "by hand" in laid.page.inner_text("#card-notes")
+    assert "by hand" in laid.page.text_content("#card-notes")
     # by dragging, where everything is on the screen: it goes to the other station
     if laid.page.viewport_size["width"] > 1000:
         laid.page.drag_and_drop(f"[data-file='{second}']", ".station[aria-label='right'] h3")

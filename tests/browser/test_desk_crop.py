@@ -76,6 +76,23 @@ def test_all_of_it_by_keys_in_a_chosen_shape(desk, shoot):
     desk.wait("desk.state.decisions.mounting.crop === 'auto'").rest()
 
 
+def test_one_tool_is_open_at_a_time(desk):
+    desk.rest()
+    desk.page.focus("#canvas")
+    desk.page.keyboard.press("c")
+    assert desk.page.is_visible("#crop")
+    desk.page.focus("#canvas")
+    desk.page.keyboard.press("s")
+    assert desk.page.is_visible("#source")
+    assert not desk.page.is_visible("#crop")
+    assert "crop by hand is closed" in desk.page.inner_text("#said")
+    desk.page.keyboard.press("c")
+    assert desk.page.is_visible("#crop")
+    assert not desk.page.is_visible("#source")
+    assert "Frames here is closed" in desk.page.inner_text("#said")
+    assert desk.tell("desk.state.decisions.mounting.crop") == "auto"
+
+
 def test_a_side_that_would_cut_something_in_front_is_shown_before_it_is_set(desk):
     desk.rest()
     desk.page.focus("#canvas")

@@ -46,6 +46,7 @@ def test_it_says_its_address_and_ends_with_ctrl_c(tmp_path, card):
     ("arguments", "said"),
     [
         (["nowhere"], "there is no shoot here"),
+        (["."], "nearpair desk . --to SHOOT"),
         (["nowhere", "--to", "new"], "is not a folder"),
         (["one", "two"], "not where to make the shoot"),
     ],

@@ -39,11 +39,16 @@ def desk(
     from nearpair.desk.serve import serve
     from nearpair.desk.session import Session
     from nearpair.errors import SourceError
+    from nearpair.frames.listing import SHOOT_FILE
     from nearpair.shoot.folder import ShootFolder
 
     if to is None and len(places) > 1:
         raise SourceError("Several folders were given, but not where to make the shoot.", "Add --to SHOOT.")
     if to is None:
+        if places[0].is_dir() and not (places[0] / SHOOT_FILE).exists():
+            message = f"{places[0]}: there is no shoot here (no {SHOOT_FILE})."
+            remedy = f"To begin one from the frames in it: nearpair desk {places[0]} --to SHOOT"
+            raise SourceError(message, remedy + ", where SHOOT is a new folder.")
         session = Session(ShootFolder.open(places[0]).root)
     else:
         missing = next((place for place in places if not place.is_dir()), None)

@@ -13,6 +13,7 @@ from nearpair.optics.viewing import Viewing, divergence_limits, mm_to_px, one_de
 from nearpair.outputs.anaglyph import MATRICES, METHODS
 from nearpair.outputs.catalogue import FORMS, Form
 from nearpair.proof.model import Proof
+from nearpair.proof.model_advice import Finding
 from nearpair.shoot.deciding import revision_of
 from nearpair.shoot.decisions import Decisions, Retouch, load
 from nearpair.shoot.folder import ShootFolder
@@ -31,6 +32,7 @@ def state_of(session: Session) -> dict[str, Any]:
     folder = session.folder
     told: dict[str, Any] = {
         "name": session.root.resolve().name,
+        "root": str(session.root.resolve()),
         "begun": folder is not None,
         "sources": [str(source) for source in session.sources],
         "look": _look(session),
@@ -133,9 +135,18 @@ def _proof(proof: Proof | None) -> dict[str, Any] | None:
     return {
         "verdict": proof.verdict,
         "candidates": proof.candidates,
-        "advice": [{"severity": a.severity, "text": a.text, "remedy": a.remedy} for a in proof.advice],
+        "advice": [
+            {"severity": a.severity, "text": a.text, "remedy": a.remedy, "fixes": _fixes(a)}
+            for a in proof.advice
+        ],
         "eyes": proof.eyes,
     }
+
+
+def _fixes(finding: Finding) -> list[dict[str, str | float]]:
+    """What the finding advises to decide, as the page decides: by the last part of each key."""
+    named = [{key.rpartition(".")[2]: value for key, value in fix.decides.items()} for fix in finding.fixes]
+    return [fix for fix in named if fix.keys() <= set(Changes.__struct_fields__)]
 
 
 class Changes(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):

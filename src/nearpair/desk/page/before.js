@@ -1,14 +1,9 @@
 // The picture as it was before the last change, and what differs.
 
-import { signed } from "./words.js";
+import { NAMES, signed } from "./words.js";
 
 const $ = (id) => /** @type {any} */ (document.getElementById(id));
 const PARTS = ["mounting", "adjust", "viewing", "colour"];
-const NAMES = {
-  window: "window", aspect: "shape", crop: "crop", floating: "masks", base_share: "share of the base", shift_px: "moved by hand, px",
-  raise_px: "higher, px", turn_deg: "clockwise, degrees", scale: "larger, times", glasses: "glasses", method: "method",
-  screen_width_mm: "picture width, mm", distance_mm: "distance, mm", eyes_mm: "between the pupils, mm",
-};
 
 /** @param {any} value */
 const said = (value) => (Array.isArray(value) ? value.map((v) => (typeof v === "number" ? Math.round(v) : v)).join(", ") : String(value));
@@ -46,7 +41,8 @@ export function before(desk) {
     document.body.classList.toggle("before", held);
     const list = earlier ? differences(earlier, now) : [];
     const what = list.length ? `${list.join("; ")}.` : "";
-    $("before-words").textContent = held ? `This is before. ${what}` : what && `Last change: ${what}`;
+    $("before-words").textContent = held ? `This is before. ${what}` : "";
+    $("before").title = `As it was before the last change. Key: hold b. ${what && `Last change: ${what}`}`;
   }
 
   /** @param {boolean} on */

@@ -1,10 +1,12 @@
 // The card: what was found on it, and frames that a person moves between stations or sets aside.
 
 import { move } from "./api.js";
-import { made } from "./words.js";
+import { made, prose } from "./words.js";
 
 const $ = (id) => /** @type {any} */ (document.getElementById(id));
 const ASIDE = "";
+const ORDERS = { "near-to-far": ", from near to far", "far-to-near": ", from far to near" };
+const KINDS = { rail: ", moved on a rail", ring: ", by the focus ring" };
 
 /** @param {any} desk what the page lends to its parts @returns {any} */
 export function card(desk) {
@@ -15,7 +17,8 @@ export function card(desk) {
   function groups() {
     const { look, moved } = desk.state;
     const aside = look.set_aside.filter((one) => look.readable.includes(one.file)).map((one) => one.file);
-    return [...look.stations.map((s, k) => [s.name, `${s.frames.length} frames, ${s.order}${s.kind === "unknown" ? "" : `, ${s.kind}`}`, look.files[k]]),
+    const eye = (name) => (look.eyes?.left === name ? "left eye, " : look.eyes?.right === name ? "right eye, " : "");
+    return [...look.stations.map((s, k) => [s.name, `${eye(s.name)}${s.frames.length} frames${ORDERS[s.order] ?? ""}${KINDS[s.kind] ?? ""}`, look.files[k]]),
       [ASIDE, aside.length || Object.keys(moved).length ? "Frames that are not used." : "Nothing is set aside.", aside]];
   }
 
@@ -41,7 +44,7 @@ export function card(desk) {
   function marks() {
     for (const shot of document.querySelectorAll(".shot")) shot.ariaPressed = String(chosen.has(shot.dataset.file));
     const count = chosen.size;
-    $("move-words").textContent = count ? `${count} ${count === 1 ? "frame" : "frames"} chosen. Move to:` : "Choose frames by click, or with Tab and Space, and move them; or drag them.";
+    $("move-words").textContent = count ? `${count} ${count === 1 ? "frame" : "frames"} chosen. Move to:` : "Something in the wrong place? Drag it, or click frames and choose:";
     for (const button of $("move-to").querySelectorAll("button:not(#move-back)")) button.disabled = !count;
   }
 
@@ -73,7 +76,8 @@ export function card(desk) {
       made("button", { type: "button", id: "move-back", onclick: () => desk.inTurn(async () => desk.heard(await move(null))), hidden: !Object.keys(moved).length }, "As found"));
     $("move").hidden = false;
     const told = [...look.notes, ...look.set_aside.map((one) => `${one.file}: ${one.reason}`)];
-    $("card-notes").replaceChildren(...told.map((text) => made("li", {}, text)));
+    $("card-notes").replaceChildren(...told.map((text) => made("li", {}, ...prose(text))));
+    $("card-why").hidden = !told.length;
     marks();
   }
 

@@ -52,10 +52,11 @@ export function crop(desk) {
   function toggle() {
     if (box) { close(); return; }
     if (!desk.picture?.pair) return;
+    desk.alone("crop");
     box = desk.state.pair.mounting.crop_px.slice();
     $("crop").hidden = $("crop-tools").hidden = false;
     $("crop-open").ariaPressed = "true";
-    if (desk.picture.fitted) desk.picture.fit();
+    around(true);
     $("crop").focus({ preventScroll: true });
     draw();
   }
@@ -64,11 +65,18 @@ export function crop(desk) {
     box = null;
     $("crop").hidden = $("crop-tools").hidden = true;
     $("crop-open").ariaPressed = "false";
+    around(false);
     $("canvas").focus({ preventScroll: true });
     draw();
   }
 
   function draw() { desk.picture?.redraw(); }
+
+  /** What lies around the crop is shown while it is set. @param {boolean} on */
+  function around(on) {
+    desk.picture.surroundings = on;
+    if (desk.picture.fitted) desk.picture.fit();
+  }
 
   function set() {
     if (!box) return;
@@ -154,6 +162,8 @@ export function crop(desk) {
   return {
     keys: { c: toggle }, marked,
     stated() { $("crop-open").disabled = !desk.picture?.pair; },
+    left: "The crop by hand is closed, and the crop left as it was.",
+    leave() { const open = box !== null; if (open) close(); return open; },
     looked() { $("crop").hidden = !box || desk.picture.beside; },
     get box() { return box; },
   };

@@ -4,18 +4,20 @@ import { decide, listen, publish, readMap, readState, run, sort, stop } from "./
 import { before } from "./before.js";
 import { card } from "./card.js";
 import { crop } from "./crop.js";
+import { HAND, hand as handOf } from "./hand.js";
 import { History } from "./history.js";
 import { loupe } from "./loupe.js";
 import { maps } from "./maps.js";
 import { cuts, drawCuts, drawProfile } from "./marks.js";
+import { drawMeasures } from "./measures.js";
 import { pairs } from "./pairs.js";
 import { LOOKS, Picture, STILL } from "./picture.js";
+import { chosenForms, drawResults } from "./results.js";
 import { source } from "./source.js";
-import { arcmin, made, signed } from "./words.js";
+import { arcmin, made, METHOD_WORDS, prose, signed } from "./words.js";
 
 const $ = (id) => /** @type {any} */ (document.getElementById(id));
 const history = new History();
-const HAND = ["shift_px", "raise_px", "turn_deg", "scale"];
 const PLACES = {
   window: "mounting", aspect: "mounting", crop: "mounting", floating: "mounting", base_share: "mounting",
   glasses: "colour", method: "colour", screen_width_mm: "viewing", distance_mm: "viewing", eyes_mm: "viewing",
@@ -33,15 +35,19 @@ let waiting = null;
 let pending = Promise.resolve();
 let turns = 0;
 let remounts = false;
-let clicked = 0;  // px that a click moved the window by, until the pair is mounted so
+let troubled = "";  // what was wrong with shoot.toml when it was last read
 
 /** What the page lends to its parts. Each of them may give back `keys`, and be told when something was
  *  stated (`stated`), moved by hand before it is (`moved`), pointed at (`under`) or drawn (`marked`). */
 const desk = {
   get state() { return state; }, get picture() { return picture; },
-  get busy() { return turns > 0 || remounts || clicked !== 0; },
-  change: (changes) => change(changes), say: (text) => say(text), put: (told) => { put(told); tell("moved"); }, preview: () => preview(), shown: () => shown, inTurn: (work) => inTurn(work), heard: (job) => heardJob(job),
+  get busy() { return turns > 0 || remounts || hand.busy; },
+  change: (changes) => change(changes), say: (text) => say(text), put: (told) => { put(told); tell("moved"); }, preview: () => hand.preview(), shown: () => shown, inTurn: (work) => inTurn(work), heard: (job) => heardJob(job),
+  moved: () => { drawNumbers(); tell("moved"); },
+  /** One tool at a time: another one that is open is closed, and that is said. @param {string} name */
+  alone: (name) => { for (const [other, part] of Object.entries(lent)) if (other !== name && part.leave?.()) say(part.left); },
 };
+const hand = handOf(desk);
 /** @type {any[]} */ let parts = [];
 const tell = (what, ...told) => parts.forEach((part) => (state?.begun || part === lent.card) && part[what]?.(...told));
 
@@ -53,7 +59,7 @@ function inTurn(work) {
   turns += 1;
   pending = pending.then(work).catch(async (error) => {
     say(error.message);
-    if (error.status === 409) { history.clear(); await refresh(); }
+    if (error.status === 409) await refresh();
   }).finally(() => { turns -= 1; });
   return pending;
 }
@@ -67,26 +73,32 @@ async function draw() {
   $("name").textContent = state.name;
   document.title = `${state.name} \u2013 nearpair desk`;
   $("card").hidden = state.begun;
+  $("cue").hidden = $("keys-open").hidden = !state.begun;
   $("stage").hidden = $("controls").hidden = !state.begun;
-  if (state.trouble) say(`${state.trouble.message} ${state.trouble.remedy}`);
+  const trouble = state.trouble ? `${state.trouble.message} ${state.trouble.remedy}` : "";
+  if (trouble || $("said").textContent === troubled) say(trouble);
+  troubled = trouble;
   if (!state.begun) { drawCard(); return; }
   if (!state.decisions) return;
   drawControls();
   if (state.pair) {
     if (!picture) { picture = new Picture($("canvas")); picture.ondrawn = mark; }
+    const [, , wide, high] = state.pair.mounting.crop_px;
+    document.documentElement.style.setProperty("--aspect", String(wide / high));
     if (shown?.pair.key !== state.pair.key) {
       const [rows, columns] = state.pair.map.size_px;
       map = await readMap(state.pair.key, rows * columns);
-      clicked = 0;
     }
     const { pair, decisions, mixed, mixtures } = state;
     shown = { pair, map, decisions, mixed, mixture: mixtures[decisions.colour.method] ?? null, instead: mixtures["half-colour"] };
     put(shown);
-    preview();
+    hand.settled(remounts || state.job.state === "running");
+    hand.preview();
     under(null);
   }
+  drawNothing();
   drawNumbers();
-  drawResults();
+  drawResults(state, change);
   tell("stated");
 }
 
@@ -100,15 +112,28 @@ function put({ pair, map: depth, mixture, instead, mixed }) {
 }
 
 function drawCard() {
-  $("begin").disabled = !state.look || state.job.state === "running";
-  if (!state.look) { $("card-words").textContent = `${state.sources.join(", ")}: not looked through yet.`; tell("stated"); return; }
-  const { stations, eyes } = state.look;
-  const sure = eyes ? ` Left eye: ${eyes.left}, right eye: ${eyes.right} (${Math.round(eyes.confidence * 100)} % sure).` : "";
-  $("card-words").textContent = `${stations.length} stations.${sure}`;
-  const names = ["as found", ...stations.map((s) => s.name)];
-  fill($("card-left"), names, names.includes($("card-left").value) ? $("card-left").value : "as found");
-  $("card-left").disabled = stations.length < 2;
+  const { job, look } = state, running = job.state === "running", pair = look?.stations.length > 1;
+  $("card-to").textContent = `The frames are only read. The shoot will be made in ${state.root}.`;
+  $("card-left").parentElement.hidden = $("begin").hidden = !pair;
+  $("again").hidden = pair || running || job.state === "none";
+  $("begin").disabled = running || !pair;
+  $("card-words").replaceChildren(...prose(cardWords(job, look)));
+  if (pair) {
+    const names = ["as found", ...look.stations.map((s) => s.name)];
+    fill($("card-left"), names, names.includes($("card-left").value) ? $("card-left").value : "as found");
+  }
   tell("stated");
+}
+
+/** What was found on the card, and what to do now. */
+function cardWords(job, look) {
+  const where = state.sources.join(", ");
+  if (!look && (job.state === "running" || job.state === "none")) return `Looking through ${where}: which frames belong together, and which eye they are for. Nothing is written yet.`;
+  if (!look) return `${job.message} ${job.remedy} When it is put right, look again; or end the desk with Ctrl-C where it was started and give another folder: \`nearpair desk FOLDER --to ${state.name}\`.`;
+  const { stations, eyes } = look;
+  if (stations.length < 2) return `Only one station was found: ${stations[0].frames.length} frames from one place. A pair needs two. If the frames of both eyes are here, put each stack in a folder of its own; then end the desk with Ctrl-C where it was started and give both: \`nearpair desk LEFT RIGHT --to ${state.name}\`.`;
+  const sure = eyes ? ` Left eye: ${eyes.left}, right eye: ${eyes.right} (${Math.round(eyes.confidence * 100)} % sure).` : "";
+  return `${stations.length} stations.${sure} Look whether the frames are where they belong, then merge and mount them.`;
 }
 
 /** A decision as it is written. @param {string} name */
@@ -116,15 +141,17 @@ const decided = (name) => (PLACES[name] ? state.decisions[PLACES[name]][name] : 
 
 function drawControls() {
   for (const name of [...HAND, "aspect", "floating", "base_share", "screen_width_mm", "distance_mm", "eyes_mm"]) {
-    if (document.activeElement !== $(name)) $(name).value = decided(name);
+    if (document.activeElement !== $(name)) $(name).value = hand.shown(name, decided(name));
   }
   fill($("glasses"), state.glasses, decided("glasses"));
   fill($("method"), state.methods, decided("method"));
-  const rules = { auto: "By itself", near: "On the nearest", far: "On the farthest" };
+  $("method-words").textContent = METHOD_WORDS[decided("method")] ?? "";
+  const rules = { auto: "Automatic", near: "At the nearest", far: "At the farthest" };
   const point = Array.isArray(decided("window"));
   $("window-rules").replaceChildren(...Object.entries(rules).map(([rule, words]) => made("button", {
     type: "button", ariaPressed: String(decided("window") === rule), onclick: () => change({ window: rule, shift_px: 0 }),
-  }, words)), made("button", { type: "button", disabled: true, ariaPressed: String(point) }, point ? `On ${decided("window").map(Math.round).join(", ")}` : "On a point"));
+  }, words)), made("button", { type: "button", ariaPressed: String(point), onclick: () => say("Click the point in the picture.") },
+    point ? `At ${decided("window").map(Math.round).join(", ")}` : "At a point"));
   $("undo").disabled = !history.canUndo;
   $("redo").disabled = !history.canRedo;
   $("swap").disabled = !state.pair;
@@ -138,32 +165,17 @@ function fill(select, names, chosen) {
   select.value = chosen;
 }
 
-function drawNumbers() {
-  const pair = state.pair, at = $("numbers");
-  if (!pair) { at.textContent = "No pair is mounted yet."; return; }
-  const shift = picture ? picture.hand.shift_px : 0;
-  const { near_px: near, far_px: far, limits } = pair, distance = state.decisions.viewing.distance_mm;
-  const told = (px) => (px === null ? "unknown" : `${signed(px + shift)} px (${signed(arcmin(px + shift, limits.px_per_mm, distance), 0)}\u2032)`);
-  const over = [];
-  if (near !== null && near + shift < limits.near_px) over.push("too near");
-  if (far !== null && far + shift > limits.far_px) over.push("too far");
-  const cut = mark.cut ?? { share: { left: 0, right: 0 } };
-  for (const side of ["left", "right"]) if (cut.share[side] >= 0.01) over.push(`the ${side} side cuts what stands in front`);
-  const rms = pair.mounting.residual_vertical_px.rms;
-  at.replaceChildren(
-    `Near ${told(near)}, far ${told(far)}; comfortable from ${signed(limits.near_px)} to ${signed(limits.far_px)} px. `,
-    over.length ? made("span", { className: "bad" }, `${over.join(", ")}. `) : "",
-    rms === null ? "" : `Rows agree to ${rms.toFixed(2)} px. `,
-    `Window ${pair.mounting.window_rule}.`,
-  );
+/** What to do where there is no picture. */
+function drawNothing() {
+  const running = state.job.state === "running";
+  $("nothing").hidden = Boolean(state.pair);
+  $("go-on").hidden = running;
+  $("nothing-words").textContent = running ? "The picture appears here as soon as the pair is mounted. You may stop meanwhile; nothing is lost." : "No pair is mounted yet.";
 }
 
-function drawForms() {
-  if ($("forms").childElementCount !== state.forms.length) {
-    $("forms").replaceChildren(...state.forms.map((form) => made("label", { className: "form" },
-      made("input", { type: "checkbox", value: form.name }),
-      made("span", {}, made("strong", {}, form.name), `: ${form.what}. Needs ${form.needs}.`))));
-  }
+function drawNumbers() {
+  $("numbers").hidden = $("profile").hidden = $("under").hidden = !state.pair;
+  if (state.pair) drawMeasures(state, picture, mark.cut?.share ?? { left: 0, right: 0 });
 }
 
 /** Sides that cut something, drawn over the picture and told. */
@@ -188,43 +200,44 @@ function under(place) {
   const inside = place && [(place[0] - x) / width, (place[1] - y) / height].every((v) => v >= 0 && v < 1);
   if (!inside) place = [x + width / 2, y + height / 2];
   const at = [(place[0] - x) / width, (place[1] - y) / height];
-  drawProfile($("profile-canvas").getContext("2d"), picture.pair, picture.map, at[1], picture.hand.shift_px, at[0]);
+  drawProfile($("profile-canvas"), picture.pair, picture.map, at[1], picture.hand.shift_px, at[0]);
   const parallax = picture.parallaxAt(place), { limits } = state.pair;
-  $("profile-words").textContent = `At ${Math.round(place[0] - 0.5)}, ${Math.round(place[1] - 0.5)}: ` + (Number.isFinite(parallax)
-    ? `${signed(parallax)} px (${signed(arcmin(parallax, limits.px_per_mm, state.decisions.viewing.distance_mm), 0)}\u2032). ` : "depth unknown. ")
-    + "Along this row: near is below, the line is the window, the lighter band is comfortable.";
-}
-
-function drawResults() {
-  drawForms();
-  const results = $("results"), proof = state.proof;
-  results.replaceChildren();
-  $("verdict").textContent = proof ? `Proof: ${proof.verdict}` : "";
-  if (proof) {
-    results.append(made("h2", {}, `Proof: ${proof.verdict}`));
-    results.append(made("ul", {}, ...proof.advice.map((a) => made("li", {}, `${a.text} ${a.remedy}`))));
-    results.append(made("p", {}, made("a", { href: "/proof", target: "_blank", rel: "noopener" }, "The whole proof")));
-  }
-  if (state.files?.length) {
-    results.append(made("h2", {}, "Exported"));
-    results.append(made("ul", {}, ...state.files.map((name) => made("li", {}, made("a", { href: `/out/${name.split("/").map(encodeURIComponent).join("/")}`, download: name }, name)))));
-  }
+  $("profile-words").textContent = `Depth along the row through ${Math.round(place[0] - 0.5)}, ${Math.round(place[1] - 0.5)}: ` + (Number.isFinite(parallax)
+    ? `parallax ${signed(parallax)} px (${signed(arcmin(parallax, limits.px_per_mm, state.decisions.viewing.distance_mm), 0)} arcmin) there.` : "unknown there.");
 }
 
 /** Decide something: shown at once, written at once, mounted as soon as the hand rests. */
-function change(changes, remembered = true) {
-  inTurn(async () => {
-    say("");
-    // another pair drops what was decided about the eyes of the one before
-    const names = [...Object.keys(changes), ...(changes.pair ? ["left", "right"] : [])];
-    const back = Object.fromEntries(names.map((name) => [name, decided(name)]));
+function change(changes, remembered = true) { return inTurn(() => changeNow(changes, remembered)); }
+
+/** @param {any} changes @param {boolean} remembered whether it can be taken back */
+async function changeNow(changes, remembered) {
+  say("");
+  // another pair drops what was decided about the eyes of the one before
+  const names = [...Object.keys(changes), ...(changes.pair ? ["left", "right"] : [])];
+  const back = Object.fromEntries(names.map((name) => [name, decided(name)]));
+  try {
     state = await decide(state.revision, changes);
-    if (remembered) history.add(back, changes);
-    changed = -1;
-    await draw();
-    remounts ||= Object.keys(changes).some((name) => REMOUNTS.has(name));
-    clearTimeout(waiting);
-    if (remounts) waiting = setTimeout(() => inTurn(mountNow), 350);
+  } catch (error) {
+    hand.dropped();
+    if (error.status === 409) history.clear();
+    else if (error.status) await refresh();
+    throw error;
+  }
+  hand.answered(changes);
+  if (remembered) history.add(back, changes);
+  changed = -1;
+  remounts ||= Object.keys(changes).some((name) => REMOUNTS.has(name));
+  await draw();
+  clearTimeout(waiting);
+  if (remounts) waiting = setTimeout(() => inTurn(mountNow), 350);
+}
+
+/** Take a step back, or do it again; what the hand has just done counts. @param {"undo" | "redo"} which */
+function step(which) {
+  hand.send();
+  inTurn(async () => {
+    const changes = history[which]();
+    if (changes) await changeNow(changes, false);
   });
 }
 
@@ -234,43 +247,28 @@ async function mountNow() {
   heardJob(await run("mount"));
 }
 
-/** The hand moves something: the picture follows before it is decided. @param {object} moved */
-function nudge(moved) {
-  if (!state?.pair || !picture) return;
-  const values = Object.fromEntries(Object.entries(moved).map(([name, by]) => [name, Math.round((Number($(name).value) + by) * 1e4) / 1e4]));
-  for (const [name, value] of Object.entries(values)) $(name).value = value;
-  preview();
-  clearTimeout(nudge.timer);
-  nudge.timer = setTimeout(() => change(values), 250);
-}
-
-/** What the fields say against what the mounted pair holds. */
-function preview() {
-  if (!picture || !state?.pair) return;
-  const mounted = state.pair.adjust;
-  picture.hand = {
-    shift_px: clicked || Number($("shift_px").value) - mounted.shift_px, raise_px: Number($("raise_px").value) - mounted.raise_px,
-    turn_deg: Number($("turn_deg").value) - mounted.turn_deg, scale: Number($("scale").value) / mounted.scale,
-  };
-  picture.redraw();
-  drawNumbers();
-  tell("moved");
-}
-
 function heardJob(job) {
   const running = job.state === "running";
+  if (job.number < (state?.job.number ?? 0)) return;  // heard too late
   if (state) state.job = job;
   $("bar").hidden = $("stop").hidden = !running;
+  if (state?.begun) drawNothing();
   $("bar").max = Math.max(1, job.total);
   $("bar").value = job.done;
-  if (running) say(job.what ? `${job.what}: ${job.done} of ${job.total}` : "Working.");
+  if (jobNumber < 0) {  // what ended before this page was opened is no news
+    jobNumber = running ? 0 : job.number;
+    if (job.state === "failed" || job.state === "stopped") say(`${job.message} ${job.remedy}`.trim());
+  }
+  if (running) say(job.what ? `${job.what}: ${job.done} of ${job.total}` : "Working\u2026");
   for (const id of ["export", "proof", "publish"]) $(id).disabled = running;
   const ended = !running && job.state !== "none" && jobNumber !== job.number;
   if (ended) {
     jobNumber = job.number;
     const done = { mount: "", export: "Exported.", proof: "Proofed.", forms: "Made.", sort: "" }[job.name] ?? "";
-    say(job.state === "done" ? done : `${job.message} ${job.remedy}`.trim());
+    const told = job.name === "sort" && job.state === "failed" && !state.look;  // on the card's page itself
+    say(job.state === "done" || told ? done : `${job.message} ${job.remedy}`.trim());
     inTurn(refresh);
+    if (job.state === "done" && done) inTurn(async () => $("results").scrollIntoView({ block: "start" }));
   }
 }
 
@@ -280,29 +278,32 @@ function setUp() {
   }, words));
   looks.forEach((button) => button.setAttribute("role", "radio"));
   $("looks").append(...looks);
-  for (const name of [...HAND, "base_share", "screen_width_mm", "distance_mm", "eyes_mm"]) {
+  for (const name of ["base_share", "screen_width_mm", "distance_mm", "eyes_mm"]) {
     $(name).addEventListener("change", () => Number.isFinite($(name).valueAsNumber) && change({ [name]: $(name).valueAsNumber }));
-    if (HAND.includes(name)) $(name).addEventListener("input", preview);
   }
   for (const name of ["floating", "glasses", "method"]) $(name).addEventListener("change", () => change({ [name]: $(name).value.trim() }));
   // a shape that is asked for goes before a crop that was set by hand
   $("aspect").addEventListener("change", () => change({ aspect: $("aspect").value.trim(), ...(decided("crop") === "auto" ? {} : { crop: "auto" }) }));
   $("swap").onclick = () => { const { left, right } = eyesNow(); change({ left: right, right: left }); };
-  $("undo").onclick = () => { const back = history.undo(); if (back) change(back, false); };
-  $("redo").onclick = () => { const forth = history.redo(); if (forth) change(forth, false); };
+  $("undo").onclick = () => step("undo");
+  $("redo").onclick = () => step("redo");
+  $("keys-open").onclick = () => $("keys").showModal();
+  $("keys-close").onclick = () => $("keys").close();
   $("whole").onclick = () => picture?.fit();
   $("pixels").onclick = () => picture?.exact();
   $("export").onclick = () => inTurn(async () => heardJob(await run("export")));
+  $("go-on").onclick = () => inTurn(async () => heardJob(await run("proof")));
   $("proof").onclick = () => inTurn(async () => heardJob(await run("proof")));
   $("begin").onclick = () => inTurn(async () => {
     const left = $("card-left").value;
     heardJob(await run("proof", left === "as found" ? {} : { left }));
   });
   $("publish").onclick = () => inTurn(async () => {
-    const chosen = [...document.querySelectorAll("#forms input:checked")].map((box) => box.value);
+    const chosen = chosenForms();
     if (!chosen.length) { say("Choose a form first."); return; }
     heardJob(await publish(chosen));
   });
+  $("again").onclick = () => inTurn(async () => heardJob(await sort()));
   $("stop").onclick = () => inTurn(stop);
   pointing($("canvas"));
   document.addEventListener("keydown", keyed);
@@ -317,6 +318,7 @@ function lookAt(look) {
   picture.look = look;
   if (beside !== picture.beside) picture.fit();
   $("cue-word").textContent = look === "glasses" ? "on" : "off";
+  $("cue").classList.toggle("on", look === "glasses");
   clearInterval(lookAt.timer);
   picture.rock = 0;
   if (look === "rocking" && !matchMedia("(prefers-reduced-motion: reduce)").matches) {
@@ -341,21 +343,11 @@ function pointing(canvas) {
     picture.pan(dx, dy);
   });
   canvas.addEventListener("pointerup", (event) => {
-    if (held && !held.moved) windowAt(picture?.placeOf(at(event)));
+    if (held && !held.moved) hand.click(picture?.placeOf(at(event)));
     held = null;
   });
   canvas.addEventListener("pointerleave", () => under(null));
   canvas.addEventListener("wheel", (event) => { event.preventDefault(); picture?.zoomBy(Math.exp(-event.deltaY / 400), at(event)); }, { passive: false });
-}
-
-/** Put the point of the left view at the window. */
-function windowAt(place) {
-  if (!place || !state?.pair) return;
-  const parallax = picture.parallaxAt(place);
-  if (!Number.isFinite(parallax)) { say("No depth is known there. Choose a point with structure that both eyes see."); return; }
-  clicked = picture.hand.shift_px - parallax;
-  preview();
-  change({ window: place.map((v) => Math.max(0, Math.round((v - 0.5) * 10) / 10)), shift_px: 0 });
 }
 
 function keyed(event) {
@@ -363,13 +355,13 @@ function keyed(event) {
   const by = event.shiftKey ? 0.1 : 1;
   const held = event.ctrlKey || event.metaKey;
   const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
-  if (held && key === "z") { event.preventDefault(); (event.shiftKey ? $("redo") : $("undo")).click(); return; }
-  if (held || event.altKey || typing) return;
+  if (held && key === "z") { event.preventDefault(); step(event.shiftKey ? "redo" : "undo"); return; }
+  if (held || event.altKey || typing || document.querySelector("dialog[open]")) return;
   const acts = {
-    ArrowLeft: () => nudge({ shift_px: -by }), ArrowRight: () => nudge({ shift_px: by }),
-    ArrowUp: () => nudge({ raise_px: by }), ArrowDown: () => nudge({ raise_px: -by }),
+    ArrowLeft: () => hand.nudge({ shift_px: -by }), ArrowRight: () => hand.nudge({ shift_px: by }),
+    ArrowUp: () => hand.nudge({ raise_px: by }), ArrowDown: () => hand.nudge({ raise_px: -by }),
     "+": () => picture?.zoomBy(1.25, picture.room.map((v) => v / 2)), "-": () => picture?.zoomBy(0.8, picture.room.map((v) => v / 2)),
-    f: () => picture?.fit(), x: () => picture?.exact(),
+    f: () => picture?.fit(), x: () => picture?.exact(), "?": () => $("keys").showModal(),
   };
   parts.forEach((part) => Object.assign(acts, part.keys));
   Object.keys(LOOKS).forEach((look, k) => { acts[String(k + 1)] = () => lookAt(look); });

@@ -4,7 +4,7 @@ import { Picture } from "./picture.js";
 import { made, signed } from "./words.js";
 
 const ZOOMS = [1, 2, 4];
-const WAYS = { parallel: "Side by side", crossed: "Crossed", glasses: "Through glasses" };
+const WAYS = { parallel: "Side by side", crossed: "Crossed", glasses: "Glasses" };
 const STEP_PX = 10;
 
 const $ = (id) => /** @type {any} */ (document.getElementById(id));
@@ -33,6 +33,7 @@ export function loupe(desk) {
     const open = !isOpen();
     $("loupe").hidden = !open;
     $("loupe-open").ariaPressed = String(open);
+    document.body.classList.toggle("looking", open);
     if (open) {
       if (!picture) {
         picture = new Picture($("loupe-canvas"));

@@ -35,18 +35,19 @@ export function drawCuts(at, box, cut, rows) {
   const thick = Math.max(6, at.canvas.width / 150), high = (box.y1 - box.y0) / rows;
   for (const [side, x] of /** @type {["left" | "right", number][]} */ ([["left", box.x0], ["right", box.x1 - thick]])) {
     if (cut.share[side] < 0.01) continue;
-    for (const row of cut[side]) {
-      const y = box.y0 + row * (box.y1 - box.y0);
-      at.fillStyle = "#000"; at.fillRect(x - 2, y, thick + 4, high + 1);
-      at.fillStyle = "#fff"; at.fillRect(x, y, thick, high + 1);
+    for (const [colour, wider] of /** @type {[string, number][]} */ ([["#000", 2], ["#fff", 0]])) {
+      at.fillStyle = colour;
+      for (const row of cut[side]) at.fillRect(x - wider, box.y0 + row * (box.y1 - box.y0) - wider, thick + 2 * wider, high + 1 + 2 * wider);
     }
   }
 }
 
-/** Depth along one row of the picture, with what is comfortable. @param {CanvasRenderingContext2D} at
+/** Depth along one row of the picture, with what is comfortable. @param {HTMLCanvasElement} canvas
  *  @param {any} pair @param {Float32Array} map @param {number} row 0 to 1 @param {number} shift @param {number} column 0 to 1 */
-export function drawProfile(at, pair, map, row, shift, column) {
-  const { width, height } = at.canvas, [rows, columns] = pair.map.size_px;
+export function drawProfile(canvas, pair, map, row, shift, column) {
+  const scale = window.devicePixelRatio || 1, wide = Math.round(canvas.clientWidth * scale), high = Math.round(canvas.clientHeight * scale);
+  if (wide && (canvas.width !== wide || canvas.height !== high)) { canvas.width = wide; canvas.height = high; }
+  const at = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d")), { width, height } = canvas, [rows, columns] = pair.map.size_px;
   const near = Math.min(pair.limits.near_px, (pair.near_px ?? 0) + shift) * 1.1;
   const far = Math.max(pair.limits.far_px, (pair.far_px ?? 0) + shift) * 1.1;
   const y = (parallax) => ((far - parallax) / (far - near)) * height;  // near below, as on the table before you

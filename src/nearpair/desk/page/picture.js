@@ -7,7 +7,7 @@ const TILE_PX = 512;
 const MOST_TILES = 240;
 
 export const LOOKS = {
-  glasses: "Through glasses", left: "Left eye", right: "Right eye", rocking: "Rocking",
+  glasses: "Glasses", left: "Left eye", right: "Right eye", rocking: "Rocking",
   parallel: "Parallel", crossed: "Crossed", depth: "Depth", focus: "Focus",
 };
 const MAPS = ["depth", "focus"];
@@ -28,6 +28,7 @@ export class Picture {
     this.hand = { ...STILL };
     this.view = { x: 0, y: 0, zoom: 1 };
     this.rock = 0;
+    this.surroundings = false;  // whether what lies around the crop is shown
     this.over = 1;  // share of a map that lies over the picture
     /** @type {Map<string, {texture: WebGLTexture | null, used: number}>} */
     this.tiles = new Map();
@@ -68,8 +69,10 @@ export class Picture {
 
   fit() {
     if (!this.pair) return;
-    const [x, y, w, h] = this.pair.mounting.crop_px, [width, height] = this.room;
-    const zoom = Math.min((width - (this.beside ? 12 : 0)) / w, height / h);
+    const [tall, wide] = this.pair.size_px, [x, y, w, h] = this.surroundings ? [0, 0, wide, tall] : this.pair.mounting.crop_px;
+    // a margin of grey, so that the window is seen as a frame
+    const [width, height] = this.room, margin = (this.canvas.clientWidth > 700 ? 12 : 3) * (window.devicePixelRatio || 1) * (this.surroundings ? 2 : 1);
+    const zoom = Math.min((width - 2 * margin) / w, (height - 2 * margin) / h);
     this.view = { x: x + w / 2, y: y + h / 2, zoom };
     this.fitted = true;
     this.redraw();
@@ -140,8 +143,8 @@ export class Picture {
   draw() {
     const start = performance.now();
     this.composite.clear();
-    if (!this.pair) return;
     const size = this.room;
+    if (!this.pair || !size[0]) return;
     this.complete = true;
     const looks = this.#eyes(size);
     const exact = this.#unmixed(size);
@@ -153,7 +156,7 @@ export class Picture {
     const corner = (px, py) => this.#clip(px, py, size);
     const [x0, y0] = corner(x, y + h), [x1, y1] = corner(x + w, y);
     const masks = (this.pair.mounting.floating_px || [0, 0]).map((m) => (2 * m * this.view.zoom) / size[0]);
-    const how = { mixture: null, share: 0, crop: [x0, y0, x1, y1], masks, around: this.beside ? -1 : 0.35, box: [0, 0, ...size] };
+    const how = { mixture: null, share: 0, crop: [x0, y0, x1, y1], masks, around: this.surroundings && !this.beside ? 0.35 : -1, box: [0, 0, ...size] };
     if (MAPS.includes(this.look)) this.composite.mix({ ...how, masks: [0, 0], share: this.over });
     else if (looks[0] !== "left") this.composite.mix({ ...how, masks: [0, 0] });
     else if (this.look === "glasses") this.composite.mix({ ...how, mixture: this.mixture ?? this.instead });

@@ -13,7 +13,7 @@ const MOVES = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowD
 /** @param {{state: any, picture: any, change: (changes: object) => void, say: (text: string) => void}} desk */
 export function source(desk) {
   const tool = new Tool(desk);
-  return { stated: () => tool.stated(), get place() { return tool.place; }, get found() { return tool.found; }, get chosen() { return tool.chosen; } };
+  return { stated: () => tool.stated(), left: "Frames here is closed.", leave: () => { const { open } = tool; if (open) tool.toggle(false); return open; }, get place() { return tool.place; }, get found() { return tool.found; }, get chosen() { return tool.chosen; } };
 }
 
 class Tool {
@@ -50,7 +50,7 @@ class Tool {
       made("option", { value: "both" }, "both eyes"), made("option", { value: "one" }, "this eye"));
     this.put = button("Show this frame there", () => this.apply(), { className: "main", id: "source-put", disabled: true });
     this.list = made("ul", { id: "source-list" });
-    $("source").append(this.words,
+    $("source").append(made("div", { id: "source-head" }, made("h2", {}, "Frames here"), button("Close", () => this.toggle(false), { id: "source-close" })), this.words,
       made("div", { className: "row" },
         button("Frame before", () => this.step(-1), { id: "source-before" }), button("Frame after", () => this.step(1), { id: "source-after" }),
         this.looking, this.brushing, button("Clear the brush", () => { this.brush.clear(); this.drawControls(); }, { id: "source-clear" })),
@@ -62,9 +62,10 @@ class Tool {
   }
 
   toggle(open = !this.open) {
+    if (open) this.desk.alone("source");
     this.open = open;
     $("source").hidden = !open;
-    $("stage").classList.toggle("frames", open);
+    document.body.classList.toggle("frames", open);
     $("source-open").ariaPressed = String(open);
     this.brush.clear();
     if (open && this.desk.state?.pair) {

@@ -19,3 +19,24 @@ export function made(tag, set = {}, ...children) {
   node.append(...children);
   return node;
 }
+
+/** Decisions as people call them. @type {Record<string, string>} */
+export const NAMES = {
+  window: "window", aspect: "shape", crop: "crop", floating: "floating window", base_share: "share of the base", shift_px: "moved by hand, px",
+  raise_px: "raised, px", turn_deg: "turned clockwise, \u00b0", scale: "enlarged, times", glasses: "glasses", method: "method",
+  screen_width_mm: "picture width, mm", distance_mm: "viewing distance, mm", eyes_mm: "between the pupils, mm",
+};
+
+/** Text in which `marks` set off what is typed. @param {string} text @returns {(Node | string)[]} */
+export const prose = (text) => text.trim().split("`").map((part, k) => (k % 2 ? made("code", {}, part) : part));
+
+/** What each method of mixing does, in short. */
+export const METHOD_WORDS = {
+  colour: "Each eye's colours straight from its picture: most colour, most rivalry.",
+  "half-colour": "One eye sees grey: less rivalry, softer reds.",
+  grey: "Both eyes see grey: no rivalry of colours.",
+  "least-squares": "One mixture for all colours, closest to the pair without glasses.",
+  "local-desaturation": "As colour, but paler where the eyes could not agree.",
+  cielab: "For every pixel the colours closest for each eye; slow.",
+  matched: "For every colour the one closest once both eyes are fused; ghosts are taken back.",
+};

@@ -1,0 +1,39 @@
+// What was made: the proof's verdict and advice, files to save, and forms to choose among.
+
+import { made, NAMES, prose } from "./words.js";
+
+const $ = (id) => /** @type {any} */ (document.getElementById(id));
+
+/** @param {any} state @param {(changes: object) => void} change */
+export function drawResults(state, change) {
+  drawForms(state.forms);
+  const { proof, files } = state, results = $("results");
+  $("verdict").textContent = proof ? `Proof: ${proof.verdict}` : "";
+  results.replaceChildren();
+  if (proof) {
+    results.append(made("h2", {}, `Proof: ${proof.verdict}`));
+    if (proof.advice.length) results.append(made("ul", {}, ...proof.advice.map((a) => made("li", {}, ...prose(`${a.text} ${a.remedy}`), remedies(a.fixes, change)))));
+    results.append(made("a", { href: "/proof", target: "_blank", rel: "noopener" }, "The whole proof, with pictures"));
+  }
+  if (files?.length) {
+    results.append(made("h2", {}, "Exported"));
+    results.append(made("ul", {}, ...files.map((name) => made("li", {}, made("a", { href: `/out/${name.split("/").map(encodeURIComponent).join("/")}`, download: name }, name)))));
+  }
+}
+
+/** Buttons that decide what a finding advises; undo takes it back. @param {Record<string, any>[]} fixes */
+function remedies(fixes, change) {
+  return made("div", { className: "row" }, ...fixes.map((fix) => made("button", { type: "button", onclick: () => change(fix) },
+    `Set ${Object.entries(fix).map(([name, value]) => `${NAMES[name] ?? name} ${value}`).join(", ")}`)));
+}
+
+/** @param {{name: string, what: string, needs: string}[]} forms */
+function drawForms(forms) {
+  if ($("forms").childElementCount === forms.length) return;
+  $("forms").replaceChildren(...forms.map((form) => made("label", { className: "form" },
+    made("input", { type: "checkbox", value: form.name }),
+    made("span", {}, made("strong", {}, form.name), `: ${form.what}. `, made("span", { className: "hint" }, `Needs ${form.needs}.`)))));
+}
+
+/** The forms that are ticked. */
+export const chosenForms = () => [...document.querySelectorAll("#forms input:checked")].map((box) => /** @type {HTMLInputElement} */ (box).value);
