@@ -10,13 +10,14 @@ What stands nearer to the eyes covers what lies behind it, seen from the other s
 are half-hidden, and are not carried.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from nearpair.geometry.distortion import Distortion
 from nearpair.geometry.projective import Projective
 from nearpair.geometry.strokes import Box, Stroke, box_around, places_in
 from nearpair.pixels.luma import Plane
@@ -29,6 +30,7 @@ Mask = NDArray[np.bool_]
 _FRAMES, _LEAST_LEEWAY_PX = 3.0, 1.0
 _FEWEST, _HALF_FRAME = 30, 0.5
 _MARGIN_PX = 4
+_WIDEST = 1.5  # how much larger than on the map things may be on a view, whatever the lens
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,22 +38,32 @@ class Lie:
     """How two views (height, width) of one subject lie to each other.
 
     places: from px of each view to common rows, in px of the full views; disparity: of the first view as it
-    lies, reduced by `factor`, in px of the map, NaN where unknown.
+    lies, reduced by `factor`, in px of the map, NaN where unknown. bent: what the lens did to both views
+    before they were laid so, if anything. top: rows of the map that are left out above.
     """
 
     size_px: tuple[int, int]
     places: tuple[Projective, Projective]
     disparity: Plane
     factor: int
+    bent: Distortion | None = None
+    top: int = 0
+
+    @property
+    def _corner(self) -> F64:
+        """From the map's first px to its corner, as px count from their centres."""
+        return np.array([0.5, self.top + 0.5])
 
     def to_view(self, map_px: F64, eye: int) -> F64:
         """From places (..., 2) of the map, as they lie, to px of a view."""
-        full = (map_px + 0.5) * self.factor - 0.5
-        return self.places[eye].inverse().apply(full)
+        full = (map_px + self._corner) * self.factor - 0.5
+        straight = self.places[eye].inverse().apply(full)
+        return straight if self.bent is None else self.bent.bent(straight, self.size_px)
 
     def to_map(self, view_px: F64, eye: int) -> F64:
         """From px (..., 2) of a view to the map, as they lie."""
-        return (self.places[eye].apply(view_px) + 0.5) / self.factor - 0.5
+        straight = view_px if self.bent is None else self.bent.straight(view_px, self.size_px)
+        return (self.places[eye].apply(straight) + 0.5) / self.factor - self._corner
 
     def both(self) -> tuple[F64, F64, F64]:
         """Places (N, 2) that both views show, px of the first and of the second; disparity (N,), map px."""
@@ -130,6 +142,7 @@ def carried(
     plane_px: disparity (map px) of the plane that it lies in, if that is known, and how far from it things
     may lie. Else the median of what was measured counts. Returns the reason if it cannot be found.
     """
+    lie = _rows_around(stroke, eye, lie)
     own = lie.disparity if eye == 0 else seen_by_second(lie.disparity)
     inside, wide = _on_map(stroke, eye, lie)
     if plane_px is None:
@@ -148,6 +161,16 @@ def carried(
     covered = nearest > moved + np.float32(leeway_px)
     laid = _closed(np.where(covered, np.float32(np.nan), moved), covered)
     return _at_full_size(laid, eye, lie, share, _shift(stroke, eye, lie, float(np.median(own_plane[inside]))))
+
+
+def _rows_around(stroke: Stroke, eye: int, lie: Lie) -> Lie:
+    """The same with only those rows of the map that a stroke can matter for: things move along rows."""
+    room = stroke.radius_px / lie.factor + _MARGIN_PX
+    rows = lie.to_map(np.array(stroke.points_px, np.float64).reshape(-1, 2), eye)[:, 1]
+    reach = _WIDEST * room + _MARGIN_PX
+    first = min(max(int(rows.min() - reach), 0), lie.disparity.shape[0] - 1)
+    after = max(int(rows.max() + reach) + 2, first + 1)
+    return replace(lie, disparity=lie.disparity[first:after], top=lie.top + first)
 
 
 def _on_map(stroke: Stroke, eye: int, lie: Lie) -> tuple[Mask, Mask]:

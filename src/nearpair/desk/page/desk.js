@@ -4,7 +4,9 @@ import { decide, listen, publish, readMap, readState, run, sort, stop } from "./
 import { before } from "./before.js";
 import { card } from "./card.js";
 import { crop } from "./crop.js";
+import { glasses, shortly } from "./glasses.js";
 import { History } from "./history.js";
+import { Lie } from "./lie.js";
 import { loupe } from "./loupe.js";
 import { maps } from "./maps.js";
 import { cuts, drawCuts, drawProfile } from "./marks.js";
@@ -59,7 +61,9 @@ function inTurn(work) {
 }
 
 async function refresh() {
+  const known = state?.revision;
   state = await readState();
+  if (known && state.revision !== known) history.clear();  // a step back would undo what others decided, too
   await draw();
 }
 
@@ -118,7 +122,7 @@ function drawControls() {
   for (const name of [...HAND, "aspect", "floating", "base_share", "screen_width_mm", "distance_mm", "eyes_mm"]) {
     if (document.activeElement !== $(name)) $(name).value = decided(name);
   }
-  fill($("glasses"), state.glasses, decided("glasses"));
+  fill($("glasses"), state.glasses, decided("glasses"), shortly);
   fill($("method"), state.methods, decided("method"));
   const rules = { auto: "By itself", near: "On the nearest", far: "On the farthest" };
   const point = Array.isArray(decided("window"));
@@ -131,9 +135,9 @@ function drawControls() {
   for (const id of ["export", "proof", "publish"]) $(id).disabled = state.job.state === "running";
 }
 
-function fill(select, names, chosen) {
+function fill(select, names, chosen, told = (name) => name) {
   if ([...select.options].map((o) => o.value).join() !== names.join()) {
-    select.replaceChildren(...names.map((name) => made("option", { value: name }, name)));
+    select.replaceChildren(...names.map((name) => made("option", { value: name }, told(name))));
   }
   select.value = chosen;
 }
@@ -211,10 +215,13 @@ function drawResults() {
   }
 }
 
-/** Decide something: shown at once, written at once, mounted as soon as the hand rests. */
-function change(changes, remembered = true) {
-  inTurn(async () => {
+/** Decide something: shown at once, written at once, mounted as soon as the hand rests.
+ *  @param {any} asked the changes, or what makes them of the decisions as they are when it is their turn
+ *  @returns {Promise<boolean>} whether it was decided */
+function change(asked, remembered = true) {
+  return inTurn(async () => {
     say("");
+    const changes = typeof asked === "function" ? asked(state.decisions) : asked;
     // another pair drops what was decided about the eyes of the one before
     const names = [...Object.keys(changes), ...(changes.pair ? ["left", "right"] : [])];
     const back = Object.fromEntries(names.map((name) => [name, decided(name)]));
@@ -225,6 +232,7 @@ function change(changes, remembered = true) {
     remounts ||= Object.keys(changes).some((name) => REMOUNTS.has(name));
     clearTimeout(waiting);
     if (remounts) waiting = setTimeout(() => inTurn(mountNow), 350);
+    return true;
   });
 }
 
@@ -355,7 +363,8 @@ function windowAt(place) {
   if (!Number.isFinite(parallax)) { say("No depth is known there. Choose a point with structure that both eyes see."); return; }
   clicked = picture.hand.shift_px - parallax;
   preview();
-  change({ window: place.map((v) => Math.max(0, Math.round((v - 0.5) * 10) / 10)), shift_px: 0 });
+  const lie = new Lie(state.pair);
+  change({ window: lie.within(lie.toView(0, place)).map((v) => Math.round(v * 10) / 10), shift_px: 0 });
 }
 
 function keyed(event) {
@@ -378,7 +387,7 @@ function keyed(event) {
 }
 
 setUp();
-const lent = { crop: crop(desk), loupe: loupe(desk), maps: maps(desk), before: before(desk), pairs: pairs(desk), card: card(desk), source: source(desk) };
+const lent = { crop: crop(desk), loupe: loupe(desk), maps: maps(desk), before: before(desk), pairs: pairs(desk), card: card(desk), source: source(desk), glasses: glasses(desk) };
 parts = Object.values(lent);
 inTurn(async () => {
   await refresh();
