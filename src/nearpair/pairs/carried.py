@@ -30,7 +30,7 @@ Mask = NDArray[np.bool_]
 _FRAMES, _LEAST_LEEWAY_PX = 3.0, 1.0
 _FEWEST, _HALF_FRAME = 30, 0.5
 # A frame's median that lies off the course of the others, by more than so many times what is usual among
-# them, is wrong; the least that counts as usual, px of the map and frames: our own choice, on ray-traced scenes.
+# them, is wrong; the least that counts as usual, px of the map and frames. Our own, on ray-traced scenes.
 _NEAR_PX, _NEAR_FRAMES, _KEPT = 0.35, 0.5, 3.0
 _TO_DEVIATION, _CUT, _ROUNDS = 1.4826, 4.685, 20  # Tukey's biweight, from memory
 _AT_END, _BEYOND = 6, 12
