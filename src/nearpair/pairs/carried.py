@@ -129,7 +129,7 @@ def planes_of(own: F64, other: F64, disparity_px: F64) -> Planes | None:
         _borne_out(at, found[:, k, 0], near_px, found[:, k, 1], found[:, k, 2])
         for k, near_px in enumerate((_NEAR_PX, _NEAR_FRAMES))
     )
-    ends = at[0] - _BEYOND, *frames, at[-1] + _BEYOND
+    ends = frames[0] - _BEYOND, *frames, frames[-1] + _BEYOND
     return Planes(tuple(ends), tuple(planes.tolist()), tuple(others.tolist()))
 
 
