@@ -236,7 +236,8 @@ def test_what_is_tried_is_what_is_made(shoot, proof, made):
     point, number = calm_place(made, proof)
     names = frames(proof, "left")
     one = Retouch("left", other_frame(names, number), 9.0, (point, (point[0] + 20, point[1] + 6)))
-    two = Retouch("right", frames(proof, "right")[number], 7.0, ((point[0] + 9, point[1]),), "one")
+    wrong = other_frame(frames(proof, "right"), number, 2)
+    two = Retouch("right", wrong, 7.0, ((point[0] + 9, point[1]),), "one")
     first = Trial(ShootFolder(made), Sources.open(ShootFolder(made))).tried([one], [one])
     done = decide(shoot, one, two, until="proof").retouches
     # before the views were ever matched for it, the depth of the mounted pair serves

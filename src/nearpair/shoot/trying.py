@@ -24,7 +24,7 @@ from nearpair.shoot.retouches import Put, chosen_of, puts_of
 from nearpair.shoot.sources import Bytes, Sources
 from nearpair.shoot.straightening import laid_part
 from nearpair.views.merge import View
-from nearpair.views.retouch import around, put_in, within
+from nearpair.views.retouch import Area, around, put_in, within
 
 MOST_PX = 8_000_000
 """Larger pieces are not shown before they are made: that would take as long."""
@@ -70,16 +70,13 @@ class Trial:
             asked = [self._puts(one) for one in where]
         pieces, large = [], []
         for eye in range(2 if self._sources.mounted.mounting.base_share == 1 else 1):
-            boxes = [put for found, _ in asked for put in found if put.eye == eye]
-            box = self._shown(eye, [put.area.box for put in boxes])
-            if box is None:
-                continue
-            if box[2] * box[3] > MOST_PX:
-                large.append(eye)
-                continue
-            needed = [around(put.area, self._sources.size_px) for put in boxes]
+            areas = [put.area for found, _ in asked for put in found if put.eye == eye]
             mine = [put for put in puts if put.eye == eye]
-            pieces.append(self._piece(eye, box, needed, mine))
+            for box in _apart([box for area in areas if (box := self._shown(eye, area.box)) is not None]):
+                if box[2] * box[3] > MOST_PX:
+                    large.append(eye)
+                else:
+                    pieces.append(self._piece(eye, box, areas, mine))
         return Tried(pieces, [told for _, told in asked], large)
 
     def _puts(self, one: Retouch) -> tuple[list[Put], Retouched]:
@@ -97,16 +94,15 @@ class Trial:
             self._known.popitem(last=False)
         return found
 
-    def _shown(self, eye: int, boxes: Sequence[Box]) -> Box | None:
-        """Where boxes of a view are shown, in one box; None if nowhere."""
-        if not boxes:
-            return None
-        edges = np.concatenate([_edge(box) for box in boxes])
-        return _box_of(self._sources.lies(eye, edges), 2, self._sources.size_px)
+    def _shown(self, eye: int, box: Box) -> Box | None:
+        """Where a box of a view is shown; None if nowhere."""
+        return _box_of(self._sources.lies(eye, _edge(box)), 2, self._sources.size_px)
 
-    def _piece(self, eye: int, box: Box, needed: Sequence[Box], puts: Sequence[Put]) -> Piece:
-        seen = _box_of(self._sources.in_view(eye, _edge(box)), _REACH_PX, self._sources.size_px)
-        part = _joined([*needed, *([] if seen is None else [seen])], self._sources.size_px)
+    def _piece(self, eye: int, box: Box, areas: Sequence[Area], puts: Sequence[Put]) -> Piece:
+        size_px = self._sources.size_px
+        seen = _box_of(self._sources.in_view(eye, _edge(box)), _REACH_PX, size_px)
+        needed = [around(area, size_px) for area in areas if seen is not None and _meet(area.box, seen)]
+        part = _joined([*needed, *([] if seen is None else [seen])], size_px)
         path = self._folder.view(self._sources.station(eye))
         rgb = read_tiff_part(path, part)
         view = View(rgb, np.full(rgb.shape[:2], np.nan, np.float32))
@@ -114,8 +110,20 @@ class Trial:
             if _meet(put.area.box, part):
                 view = put_in(view, *within(part, put.area, self._sources.frame(eye, put.number, put.focus)))
         lens = self._sources.bent
-        shown = laid_part(view.rgb, part[:2], self._sources.onto(eye), lens, box, self._sources.size_px)
+        shown = laid_part(view.rgb, part[:2], self._sources.onto(eye), lens, box, size_px)
         return Piece(eye, box, to_srgb_codes(shown, read_profile(path)))
+
+
+def _apart(boxes: Sequence[Box]) -> list[Box]:
+    """Boxes that do not meet: those that do are joined."""
+    left: list[Box] = []
+    for box in boxes:
+        joined = box
+        while meeting := [other for other in left if _meet(other, joined)]:
+            left = [other for other in left if other not in meeting]
+            joined = _around([joined, *meeting])
+        left.append(joined)
+    return left
 
 
 def _edge(box: Box) -> NDArray[np.float64]:
@@ -137,8 +145,14 @@ def _box_of(points: NDArray[np.float64], reach_px: int, size_px: tuple[int, int]
 
 def _joined(boxes: Sequence[Box], size_px: tuple[int, int]) -> Box:
     """One box around boxes, from a whole number of cells on, as `around` has them."""
-    x0, y0 = (min(box[k] for box in boxes) // _CELL_PX * _CELL_PX for k in (0, 1))
-    x1, y1 = (min(size_px[1 - k], max(box[k] + box[k + 2] for box in boxes)) for k in (0, 1))
+    x, y, width, height = _around(boxes)
+    x0, y0 = x // _CELL_PX * _CELL_PX, y // _CELL_PX * _CELL_PX
+    return x0, y0, min(size_px[1], x + width) - x0, min(size_px[0], y + height) - y0
+
+
+def _around(boxes: Sequence[Box]) -> Box:
+    x0, y0 = (min(box[k] for box in boxes) for k in (0, 1))
+    x1, y1 = (max(box[k] + box[k + 2] for box in boxes) for k in (0, 1))
     return x0, y0, x1 - x0, y1 - y0
 
 

@@ -186,7 +186,7 @@ export class Picture {
     if (this.complete && looks[1] === "right") this.both = this.pair.key;
     this.ondrawn?.();
     this.drawn = performance.now() - start;
-    this.atRest = this.complete && this.still && (looks[0] !== "left" || this.look !== "glasses" || this.mixture !== null);
+    this.atRest = this.complete && this.still && (looks[0] !== "left" || this.look !== "glasses" || this.mixture !== null || this.#laid.length > 0);
     if (!this.first && this.complete) this.first = performance.now();
     if (this.complete && !this.atRest && this.still && this.look === "glasses" && !this.mixture && looks[1] === "right") this.#soon();
   }
