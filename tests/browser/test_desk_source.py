@@ -1,8 +1,20 @@
 """Frames at a place, on the desk, in a real Chromium: looked at, stepped through, brushed in, taken back."""
 
+from base64 import b64decode
+
+import numpy as np
 import pytest
 
+from nearpair.desk.serve import serving
+from nearpair.desk.session import Session
+from nearpair.geometry.strokes import Stroke
+from nearpair.proof.model import LensProfile
+from nearpair.shoot import mounting
 from nearpair.shoot.decisions import load
+from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.run import run
+from nearpair.shoot.sources import Sources
+from support.desk_page import Desk
 
 LOADED = """desk.source.found
     && [...document.querySelectorAll('#source .strip img')].every((i) => i.naturalWidth === 128)"""
@@ -23,6 +35,18 @@ def on_page(desk, x, y):
     )
 
 
+def tried(desk, look):
+    """What one eye is shown before a stroke, and at once after it, at 1 : 1."""
+    desk.wait("desk.picture.pieces.length === 2")
+    desk.page.click(f"#look-{look}")
+    desk.rest()
+    after = desk.crop()
+    desk.tell("desk.picture.kept = desk.picture.pieces, desk.picture.pieces = [], desk.picture.redraw()")
+    before = desk.rest().crop()
+    desk.tell("desk.picture.pieces = desk.picture.kept, desk.picture.redraw()")
+    return before, after
+
+
 def test_frames_are_seen_stepped_through_and_brushed_in_for_both_eyes(source, shoot):
     desk = source
     before = (shoot / "shoot.toml").read_text()
@@ -37,6 +61,7 @@ def test_frames_are_seen_stepped_through_and_brushed_in_for_both_eyes(source, sh
     assert desk.tell("desk.source.chosen") == other
     desk.wait(LOADED)
     mounted = desk.tell("desk.state.pair.key")
+    desk.page.click("#pixels")
     desk.page.click("#source-brush")
     desk.page.fill("#source-radius", "9")
     desk.page.mouse.move(*on_page(desk, 180, 120))
@@ -44,8 +69,14 @@ def test_frames_are_seen_stepped_through_and_brushed_in_for_both_eyes(source, sh
     desk.page.mouse.move(*on_page(desk, 190, 121), steps=4)
     desk.page.mouse.move(*on_page(desk, 205, 130), steps=4)
     desk.page.mouse.up()
+    shown = {name: tried(desk, name) for name in ("left", "right")}
+    desk.page.click("#look-left")
     desk.page.click("#source-put")
     desk.wait(f"desk.state.pair.key !== '{mounted}'").rest().wait("desk.source.found.done.length === 1")
+    for before_it, at_once in shown.values():
+        changed = np.abs(at_once.astype(int) - before_it).max(axis=2) > 8
+        assert 30 < changed.sum() < 2000
+    assert not desk.tell("desk.picture.pieces.filter((p) => p.key === desk.picture.pair.key).length")
     one = load(shoot / "shoot.toml").retouches[0]
     assert (one.station, one.frame, one.radius_px, one.eyes) == ("left", frames[other], 9, "both")
     assert one.points[0] == pytest.approx((179.5, 119.5), abs=1)
@@ -98,3 +129,79 @@ def test_the_panel_can_be_hit_with_glasses_on(source):
         ".map((n) => Math.min(n.offsetHeight, n.offsetWidth)).filter((v) => v < 43)"
     )
     assert small == []
+
+
+BARREL = LensProfile(
+    name="a strong one",
+    model="ptlens",
+    terms=(0.01, -0.03, -0.02),
+    unit_px=100.0,
+    taken_out=True,
+    largest_px=4.0,
+)
+"""Bends the corners of the small views by 3 px, beyond any macro lens."""
+
+
+def test_a_strong_lens_is_reckoned_with_for_both_eyes(browser, shoot, monkeypatch):
+    """Places and outlines on the page are where the desk's own mounting has them, to a tenth of a px."""
+    monkeypatch.setattr(mounting, "lens_of", lambda *asked: BARREL)
+    run(shoot, "mount")
+    sources = Sources.open(ShootFolder(shoot))
+    with serving(Session(shoot)) as address:
+        desk = Desk(browser, address).wait("window.desk?.picture?.first > 0")
+        desk.page.click("#source-open")
+        for eye, name in enumerate(("left", "right")):
+            places = np.stack(np.meshgrid(np.linspace(5, 294, 9), np.linspace(5, 194, 7)), -1).reshape(-1, 2)
+            shown = np.array(desk.tell(f"{places.tolist()}.map((p) => desk.source.lie.toPicture({eye}, p))"))
+            expected = sources.lies(eye, places)
+            assert np.abs(shown - 0.5 - expected).max() < 1e-3
+            assert np.abs(expected - places)[:, 1].max() > 3
+            back = np.array(desk.tell(f"{shown.tolist()}.map((p) => desk.source.lie.toView({eye}, p))"))
+            assert np.abs(back - places).max() < 1e-3
+            desk.page.click(f"#look-{name}")
+            stroke = brushed(desk, 9)
+            off = off_by(desk, sources, eye, stroke)
+            assert off < 0.1
+        desk.context.close()
+
+
+def brushed(desk, radius):
+    """Brush near a corner, where the lens bends the most, at 6 : 1; returns the stroke as it is decided."""
+    x, y, _, height = desk.tell("desk.state.pair.mounting.crop_px")
+    desk.tell(f"desk.picture.exact([{x} + 40, {y} + {height} - 30], 6)")
+    desk.page.fill("#source-radius", str(radius))
+    desk.page.click("#source-look")
+    desk.page.mouse.click(*on_page(desk, x + 95, y + height - 30))  # away from what is brushed
+    desk.wait("desk.source.found?.left || desk.source.found?.right")
+    desk.page.click("#source-brush")
+    desk.page.click("#source-clear")
+    moves = [(x + 22, y + height - 40), (x + 36, y + height - 22), (x + 60, y + height - 20)]
+    desk.page.mouse.move(*on_page(desk, *moves[0]))
+    desk.page.mouse.down()
+    for move in moves[1:]:
+        desk.page.mouse.move(*on_page(desk, *move), steps=5)
+    desk.page.mouse.up()
+    strokes = desk.tell("desk.source.strokes")
+    assert len(strokes) == 1
+    return Stroke(tuple(map(tuple, strokes[0])), radius)
+
+
+def off_by(desk, sources, eye, stroke):
+    """How far the white outline on the canvas reaches into the stroke, px of the view."""
+    script = """() => { const c = document.getElementById('source-marks');
+        const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;
+        let s = ''; for (let i = 0; i < d.length; i += 4) s += String.fromCharCode(d[i] > 200 ? d[i + 3] : 0);
+        return [c.width, c.height, btoa(s)]; }"""
+    width, height, data = desk.tell(script)
+    seen = np.frombuffer(b64decode(data), np.uint8).reshape(height, width)
+    view = desk.tell("desk.picture.view")
+    rows, columns = np.indices(seen.shape)
+    middle = np.array([view["x"], view["y"]])
+    on_canvas = np.stack([columns, rows], -1) + 0.5 - np.array([width, height]) / 2
+    at = on_canvas / view["zoom"] + middle - 0.5
+    away = stroke.distance_px(sources.in_view(eye, at).astype(np.float32)) - stroke.radius_px
+    # white around the stroke, from its rim outwards by a quarter of a px
+    rim = (seen > 200) & (np.abs(away) < 1)
+    assert rim.sum() > 500
+    assert rim[(away > 0.1) & (away < 0.15)].all()
+    return -np.min(away[rim])

@@ -26,7 +26,6 @@ def test_a_place_tells_its_frames_to_both_eyes(visitor, key, shoot):
     assert told["left"]["number"] == pytest.approx(expected.left.number)
     assert told["right"]["point_px"] == pytest.approx(expected.right.point_px)
     assert len(told["left"]["sharpness"]) == len(told["left"]["frames"]) == 6
-    assert np.shape(told["onto"]) == (2, 3, 3)
     assert told["done"] == []
 
 

@@ -4,6 +4,7 @@ import io
 import json
 import time
 import tomllib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from nearpair.desk.tiles import TILE_PX
 from nearpair.errors import NearpairError
 from nearpair.frames.write import read_tiff
 from nearpair.outputs.anaglyph import anaglyph
+from nearpair.outputs.glasses_page import glasses_page
 from nearpair.shoot.deciding import Overrides
 from nearpair.shoot.decisions import load
 from nearpair.shoot.exporting import pair_as_seen
@@ -300,3 +302,56 @@ def test_masks_of_a_floating_window_are_in_the_exact_anaglyph(session, shoot):
     changed = np.flatnonzero((plain != masked).any(axis=(0, 2)))
     assert set(changed) >= {x, x + width - 1}
     assert len(mixture_key(colour)) == 32
+
+
+CALIBRATION = """version = 1
+kind = "red-cyan"
+left = { red = 0.72, green = 0.012, blue = 0.004 }
+right = { red = 0.016, green = 0.55, blue = 0.61 }
+"""
+NO_CALIBRATION = (
+    ("mine.toml", "version = 1", 422),
+    ("mine.toml", "[[[", 422),
+    ("mine.toml", "[" * 5000, 422),
+    ("mine.toml", "version = 99", 422),
+    ("mine.txt", CALIBRATION, 422),
+    ("../mine.toml", CALIBRATION, 422),
+    ("mine.toml", "#" * 20000, 422),
+    ("mine.toml", "#" * 70000, 413),
+)
+
+
+@pytest.mark.parametrize(("name", "text", "status"), NO_CALIBRATION)
+def test_what_is_no_calibration_of_glasses_is_refused_and_not_kept(visitor, shoot, name, text, status):
+    visitor.enter()
+    found, _, data = visitor.ask("/glasses", {"name": name, "text": text})
+    assert found == status
+    if status == 422:
+        assert json.loads(data)["message"]
+    assert not (shoot / "glasses").exists()
+    assert not list(shoot.parent.glob("*.toml"))
+
+
+def test_calibrations_of_glasses_are_kept_and_never_overwritten(visitor, shoot):
+    visitor.enter()
+    kept = [
+        visitor.json("/glasses", {"name": "mine.toml", "text": text})[1]["glasses"]
+        for text in (CALIBRATION, CALIBRATION, CALIBRATION.replace("0.72", "0.70"))
+    ]
+    assert kept[0] == kept[1] != kept[2]
+    assert sorted(map(str, (shoot / "glasses").iterdir())) == sorted({*kept})
+    state = visitor.json("/state")[1]
+    assert {*kept} < {*state["glasses"]}
+    wanted = {"revision": state["revision"], "changes": {"glasses": kept[2]}}
+    assert visitor.json("/decide", wanted)[1]["decisions"]["colour"]["glasses"] == kept[2]
+    assert f'glasses = "glasses/{Path(kept[2]).name}"' in (shoot / "shoot.toml").read_text()
+    moved = shoot.rename(shoot.parent / "elsewhere")
+    assert glasses_named(load(moved / "shoot.toml").colour.glasses).filters == "own"
+
+
+def test_the_page_that_measures_glasses_reaches_nothing(visitor):
+    status, headers, data = visitor.enter().ask("/glasses.html")
+    assert status == 200
+    assert "default-src 'none'" in headers["content-security-policy"]
+    assert "sandbox allow-scripts allow-downloads" in headers["content-security-policy"]
+    assert data.decode() == glasses_page()

@@ -133,6 +133,22 @@ def test_planes_tell_the_frame_of_the_other_stack():
     assert planes.other_at(45) == pytest.approx(-3, abs=1)  # beyond the end of that stack
 
 
+def test_the_ends_of_a_stack_follow_the_course_of_the_others():
+    """Few places are sharp in the nearest frames, most of them wrong: as in the ray-traced minerals."""
+    random = np.random.default_rng(1)
+    own = np.concatenate(
+        [random.uniform(2.5, 30.5, 20000), random.uniform(30.5, 35.5, 600), np.full(45, 0.0)]
+    )
+    other, disparity = 38 - own, 2 + 0.4 * own
+    few = (own > 30.5) | (own < 0.5)
+    other = np.where(few, random.normal(18, 6, own.size), other + random.normal(0, 0.4, own.size))
+    disparity = np.where(few, random.normal(3, 1, own.size), disparity + random.normal(0, 0.2, own.size))
+    planes = planes_of(own, other, disparity)
+    for frame in (0, 1, 15, 31, 34, 35, 36):
+        assert planes.other_at(frame) == pytest.approx(38 - frame, abs=1)
+        assert planes.disparity_at(frame) == pytest.approx(2 + 0.4 * frame, abs=1)
+
+
 def test_one_frame_tells_nothing():
     assert planes_of(np.full(100, 3.0), np.full(100, 4.0), np.full(100, 1.0)) is None
     assert planes_of(np.arange(50.0), np.arange(50.0), np.arange(50.0)) is None

@@ -7,16 +7,23 @@ import cv2
 import numpy as np
 import pytest
 from benchmarks.truth import load as load_truth
+from msgspec.structs import replace
 from PIL import Image
 
 from nearpair.errors import ShootError
 from nearpair.frames.write import read_tiff
+from nearpair.geometry.distortion import Distortion
+from nearpair.geometry.projective import Projective
+from nearpair.pixels.moved import moved
 from nearpair.proof.model import decode
 from nearpair.shoot import retouching
 from nearpair.shoot.deciding import Overrides
 from nearpair.shoot.decisions import Retouch, load
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.run import make, run
+from nearpair.shoot.sources import Sources
+from nearpair.shoot.straightening import laid_part, straight
+from nearpair.shoot.trying import Trial
 from support.tiny import contents, cut, snapshot
 
 SCENE = Path(__file__).parents[1] / "data" / "scenes" / "shells"
@@ -222,3 +229,49 @@ def test_a_stopped_run_goes_on_to_the_same_bytes(shoot, proof, made, tmp_path):
     run(shoot, "mount")
     for name in ("views/left.retouched.tif", "views/right.retouched.tif", "pair/left.tif", "pair/right.tif"):
         assert (shoot / name).read_bytes() == (other / name).read_bytes()
+
+
+def test_what_is_tried_is_what_is_made(shoot, proof, made):
+    """Pieces shown before a retouch is made are what both views show after it, laid as they are."""
+    point, number = calm_place(made, proof)
+    names = frames(proof, "left")
+    one = Retouch("left", other_frame(names, number), 9.0, (point, (point[0] + 20, point[1] + 6)))
+    wrong = other_frame(frames(proof, "right"), number, 2)
+    two = Retouch("right", wrong, 7.0, ((point[0] + 9, point[1]),), "one")
+    first = Trial(ShootFolder(made), Sources.open(ShootFolder(made))).tried([one], [one])
+    done = decide(shoot, one, two, until="proof").retouches
+    # before the views were ever matched for it, the depth of the mounted pair serves
+    assert [piece.eye for piece in first.pieces] == [0, 1]
+    assert first.told[0].other_frame == done[0].other_frame
+    assert first.told[0].shift_px == pytest.approx(done[0].shift_px, abs=0.5)
+    sources = Sources.open(ShootFolder(shoot))
+    found = Trial(ShootFolder(shoot), sources).tried([one, two], [one, two])
+    assert [replace(one, shift_px=None) for one in found.told] == [
+        replace(one, shift_px=None) for one in done
+    ]
+    assert found.told[0].shift_px == pytest.approx(done[0].shift_px, abs=1e-3)
+    assert found.large == []
+    for piece in found.pieces:
+        for retouched in (False, True):
+            view = read_tiff(ShootFolder(shoot).view(EYES[piece.eye], retouched=retouched))
+            size = view.shape[:2]
+            whole = laid_part(view, (0, 0), sources.onto(piece.eye), None, (0, 0, *size[::-1]), size)
+            x, y, width, height = piece.box
+            off = np.abs(piece.picture.astype(int) - whole[y : y + height, x : x + width]).max()
+            assert off <= 1 if retouched else off > 20
+
+
+def test_a_part_is_laid_as_the_whole_is(made):
+    """With a lens that bends the corners by some px, and keystone."""
+    view = read_tiff(ShootFolder(made).view("left"))
+    size = view.shape[:2]
+    lens = Distortion("poly3", (-0.04, 0.0, 0.0), size[0] / 2)
+    onto = Projective((1.01, 0.02, 5.0), (-0.02, 1.01, -3.0), (1e-6, 2e-6, 1.0))
+    whole = moved(straight(view, lens), onto.matrix(), size, cv2.INTER_LANCZOS4, cv2.BORDER_REFLECT_101)
+    box = (60, 20, 80, 50)
+    corners = np.array([[60, 20], [140, 20], [60, 70], [140, 70]], float)
+    at = lens.bent(onto.inverse().apply(corners), size)
+    x, y = (np.floor(at.min(axis=0)).astype(int) - 24).clip(0)
+    right, bottom = np.ceil(at.max(axis=0)).astype(int) + 24
+    part = laid_part(view[y:bottom, x:right], (x, y), onto, lens, box, size)
+    assert np.abs(part.astype(int) - whole[20:70, 60:140]).max() <= 2

@@ -16,14 +16,19 @@ from starlette.routing import Route
 
 from nearpair.desk.jobs import BusyError
 from nearpair.desk.session import Session
-from nearpair.desk.state import Decide, Move, Publish, Run, outputs, state_of
+from nearpair.desk.state import Decide, Measured, Move, Publish, Run, Try, outputs, state_of
 from nearpair.desk.tiles import png
 from nearpair.errors import NearpairError
+from nearpair.outputs.glasses_page import glasses_page
 from nearpair.shoot.deciding import ChangedMeanwhileError, Overrides
 from nearpair.shoot.preview import Plane
 from nearpair.shoot.run import STAGES
 
 _PROOF_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
+_MEASURING_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:; "
+    "sandbox allow-scripts allow-downloads"
+)
 _FRAME_PX = 320
 _EVENT_SECONDS = 0.15
 _QUIET_SECONDS = 10.0
@@ -55,6 +60,9 @@ def app_for(session: Session) -> Starlette:
             Route("/map/{key}/focus", desk.focus_map),
             Route("/behind/{key}/{eye}/{x:float}/{y:float}", desk.behind),
             Route("/behind/{key}/{eye}/{number:int}/{x:int}-{y:int}.png", desk.behind_crop),
+            Route("/behind/{key}/tried", desk.tried, methods=["POST"]),
+            Route("/glasses", desk.glasses, methods=["POST"]),
+            Route("/glasses.html", desk.glasses_page),
             Route("/out/{name:path}", desk.out),
             Route("/proof", desk.proof),
         ],
@@ -178,6 +186,25 @@ class _Desk:
         if shown is None:
             raise HTTPException(404)
         return Response(shown, media_type="image/png", headers=_KEPT)
+
+    async def tried(self, request: Request) -> Response:
+        """What retouches would show, before they are made."""
+        asked, key = await _body(request, Try), request.path_params["key"]
+        found = await run_in_threadpool(self._session.behind.tried, key, asked.retouches, asked.where)
+        if found is None:
+            raise HTTPException(404, "This pair is not there any longer.")
+        return _json(found)
+
+    async def glasses(self, request: Request) -> Response:
+        """Keep a calibration file of somebody's own glasses; nothing is decided yet."""
+        asked = await _body(request, Measured)
+        return _json({"glasses": await run_in_threadpool(self._session.keep_glasses, asked.name, asked.text)})
+
+    async def glasses_page(self, request: Request) -> Response:
+        """The page on which glasses are measured: it asks for nothing, and what it saves goes to a file."""
+        del request
+        policy = {"content-security-policy": _MEASURING_POLICY, **_FRESH}
+        return Response(glasses_page(), media_type="text/html", headers=policy)
 
     async def out(self, request: Request) -> Response:
         folder, name = self._session.folder, request.path_params["name"]

@@ -1,18 +1,20 @@
 """The frames behind the mounted pair, as the page looks at them: which a place shows, what others show."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from threading import Lock
 from typing import Any
 
 from nearpair.desk.jobs import BusyError, Jobs
 from nearpair.desk.tiles import png
 from nearpair.errors import ShootError
+from nearpair.shoot.decisions import Retouch
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.memo import Memo
 from nearpair.shoot.retouching import retouched_last
 from nearpair.shoot.run import program
 from nearpair.shoot.showing import mounted_last
 from nearpair.shoot.sources import Sources
+from nearpair.shoot.trying import Trial
 
 EYES = ("left", "right")
 CROP_PX = 128
@@ -26,6 +28,7 @@ class Behind:
         self._folder, self._jobs = folder, jobs
         self._lock = Lock()
         self._sources: Sources | None = None
+        self._trial: tuple[Sources, Trial] | None = None
 
     def told(self, key: str, eye: str, x: float, y: float) -> dict[str, Any] | None:
         """What both eyes are shown at a place of one eye's picture, px of the left view as it lies.
@@ -39,7 +42,7 @@ class Behind:
             return None
         done = retouched_last(folder, Memo(folder.cache, program()))
         found = sources.of_pair(EYES.index(eye), (x, y))
-        return {"left": found.left, "right": found.right, "onto": sources.matrices(), "done": done}
+        return {"left": found.left, "right": found.right, "done": done}
 
     def crop(self, key: str, eye: str, number: int, x: int, y: int) -> bytes | None:
         """What a frame shows around a place of an eye's view, as PNG; None where there is nothing."""
@@ -48,6 +51,24 @@ class Behind:
             return None
         shown = sources.crop(EYES.index(eye), number, (x, y), CROP_PX)
         return None if shown is None else png(shown)
+
+    def tried(
+        self, key: str, retouches: Sequence[Retouch], where: Sequence[Retouch]
+    ) -> dict[str, Any] | None:
+        """What retouches would show, before they are made, at the places of `where`; see `shoot.trying`.
+
+        None if `key` is not that of the mounted pair. Raises as `told`.
+        """
+        sources, folder = self._of(key), self._folder()
+        if sources is None or folder is None:
+            return None
+        with self._lock:
+            if self._trial is None or self._trial[0] is not sources:
+                self._trial = sources, Trial(folder, sources)
+            trial = self._trial[1]
+        found = trial.tried(retouches, where)
+        pieces = [{"eye": p.eye, "box": p.box, "picture": png(p.picture)} for p in found.pieces]
+        return {"pieces": pieces, "told": found.told, "large": found.large}
 
     def _of(self, key: str) -> Sources | None:
         with self._lock:
@@ -59,7 +80,7 @@ class Behind:
             mounted = None if folder is None else mounted_last(folder)
             if folder is None or mounted is None or mounted.key != key:
                 return None
-            self._sources = None  # its memory goes first
+            self._sources = self._trial = None  # their memory goes first
             try:
                 self._sources = Sources.open(folder)
             except ShootError:

@@ -15,10 +15,10 @@ from nearpair.outputs.catalogue import form_named
 from nearpair.progress import Progress
 from nearpair.proof.model import Proof
 from nearpair.shoot.deciding import NOTHING, Overrides, decide
-from nearpair.shoot.decisions import load
+from nearpair.shoot.decisions import Decisions, load
 from nearpair.shoot.finished import proof_of
 from nearpair.shoot.folder import ShootFolder
-from nearpair.shoot.glassesfile import glasses_named
+from nearpair.shoot.glassesfile import glasses_named, keep_glasses, kept_glasses
 from nearpair.shoot.pairsheet import pair_picture
 from nearpair.shoot.preview import Bytes
 from nearpair.shoot.publishing import publish
@@ -35,6 +35,7 @@ class Session:
         self.look: Look | None = None
         self.moved: dict[str, str] = {}
         """Frames of the card that were moved by hand, as `[moved]` in shoot.toml."""
+        self._glasses: dict[str, None] = dict.fromkeys(GLASSES)
         self.closing: Callable[[], bool] = lambda: False
         """Whether the desk is being closed: then nobody is told anything any more."""
         self.pictures = Pictures(lambda: self.folder)
@@ -70,12 +71,24 @@ class Session:
         folder = self.folder
         if folder is None:
             raise ShootError("The shoot is not begun yet.", "Begin it first.")
-        known = {*GLASSES, load(folder.toml).colour.glasses, None}
-        if overrides.glasses not in known:  # a page is not to make this program read any file by its name
-            raise ShootError(
-                "These glasses cannot be chosen here.", "Give a calibration file with --glasses."
-            )
+        self.glasses_of(load(folder.toml), folder)
+        if (
+            overrides.glasses is not None and overrides.glasses not in self._glasses
+        ):  # a page is not to make this program read any file by its name
+            raise ShootError("These glasses cannot be chosen here.", "Bring their calibration file in first.")
         decide(folder, overrides, revision)
+
+    def glasses_of(self, decisions: Decisions, folder: ShootFolder) -> list[str]:
+        """All glasses that can be chosen: by kind, kept in the shoot, and those that were decided before."""
+        self._glasses |= dict.fromkeys([*kept_glasses(folder), decisions.colour.glasses])
+        return list(self._glasses)
+
+    def keep_glasses(self, name: str, text: str) -> str:
+        """Keep a calibration file in the shoot; returns the name by which it can be decided."""
+        folder = self.folder
+        if folder is None:
+            raise ShootError("The shoot is not begun yet.", "Begin it first.")
+        return str(keep_glasses(folder, name, text))
 
     def start_sorting(self, moves: Mapping[str, str] | None = None) -> Status:
         """Look through the card; writes nothing. moves: frames moved by hand, beside those before."""

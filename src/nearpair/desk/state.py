@@ -5,7 +5,6 @@ from typing import Annotated, Any
 
 import msgspec
 
-from nearpair.colour.glasses import GLASSES
 from nearpair.desk.maps import legends
 from nearpair.desk.session import Session
 from nearpair.errors import NearpairError
@@ -93,7 +92,7 @@ def _decided(session: Session, folder: ShootFolder) -> dict[str, Any]:
     return {
         "revision": revision_of(folder),
         "decisions": decisions,
-        "glasses": list(dict.fromkeys([*GLASSES, decisions.colour.glasses])),
+        "glasses": session.glasses_of(decisions, folder),
         "methods": METHODS,
         "forms": [{"name": form.name, "what": form.what, "needs": form.needs} for form in usable_forms()],
         "mixtures": {name: matrix(glasses).tolist() for name, matrix in MATRICES.items()},
@@ -111,6 +110,9 @@ def _pair(pair: Shown, decisions: Decisions) -> dict[str, Any]:
         "at_once": pair.finest,
         "mounting": pair.mounting,
         "adjust": pair.adjust,
+        "matrices": pair.matrices,
+        "view_px": pair.view_px,
+        "retouches": pair.retouches,
         "near_px": pair.near_px,
         "far_px": pair.far_px,
         "map": {"size_px": pair.parallax.shape, "factor": pair.parallax_factor},
@@ -191,6 +193,20 @@ class Move(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
     """Frames of the card by name → station, or "" to set them aside; None puts all back."""
 
     moves: dict[str, str] | None
+
+
+class Try(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
+    """Show what the pair would be with these retouches, at the places of those in `where`."""
+
+    retouches: Annotated[list[Retouch], msgspec.Meta(max_length=200)]
+    where: Annotated[list[Retouch], msgspec.Meta(min_length=1, max_length=100)]
+
+
+class Measured(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
+    """A calibration file of glasses: its name and what it says."""
+
+    name: Annotated[str, msgspec.Meta(min_length=1, max_length=255, pattern=r"^[^/\\\x00-\x1f]+\.toml$")]
+    text: Annotated[str, msgspec.Meta(max_length=16384)]
 
 
 class Publish(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):

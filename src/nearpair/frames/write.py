@@ -73,6 +73,39 @@ def read_tiff(path: Path) -> NDArray[Any]:
     return stored
 
 
+def read_tiff_part(path: Path, box: tuple[int, int, int, int]) -> NDArray[Any]:
+    """A part (x, y, width, height) of what `read_tiff` returns; of a file in strips only these are read.
+
+    Raises FrameError as that, and if the picture does not have the part.
+    """
+    x, y, width, height = box
+    try:
+        with tifffile.TiffFile(path) as file:
+            page = file.pages[0].aspage()
+            fits = x >= 0 and y >= 0 and y + height <= page.imagelength and x + width <= page.imagewidth
+            if fits and not page.is_tiled and page.planarconfig == tifffile.PLANARCONFIG.CONTIG:
+                rows = page.rowsperstrip
+                strips = range(y // rows, -(-(y + height) // rows))
+                found = np.concatenate([_strip(file, page, number) for number in strips])
+                return np.ascontiguousarray(found[y % rows :][:height, x : x + width])
+    except OSError as error:
+        raise unreadable(path, error) from error
+    except Exception as error:
+        raise damaged(path, error) from error
+    whole = read_tiff(path)
+    if not fits:
+        raise damaged(path, "it is smaller than it should be")
+    return np.ascontiguousarray(whole[y : y + height, x : x + width])
+
+
+def _strip(file: tifffile.TiffFile, page: tifffile.TiffPage, number: int) -> NDArray[Any]:
+    file.filehandle.seek(page.dataoffsets[number])
+    data = file.filehandle.read(page.databytecounts[number])
+    decoded: Any = page.decode(data, number)[0]
+    plane: NDArray[Any] = decoded[0]
+    return plane if page.samplesperpixel > 1 else plane[..., 0]
+
+
 def write_jpeg(
     path: Path,
     rgb: NDArray[np.uint8],

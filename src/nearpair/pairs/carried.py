@@ -10,13 +10,14 @@ What stands nearer to the eyes covers what lies behind it, seen from the other s
 are half-hidden, and are not carried.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from nearpair.geometry.distortion import Distortion
 from nearpair.geometry.projective import Projective
 from nearpair.geometry.strokes import Box, Stroke, box_around, places_in
 from nearpair.pixels.luma import Plane
@@ -28,7 +29,13 @@ Mask = NDArray[np.bool_]
 # within so many px of the map; things are covered by what is nearer than they by more than that.
 _FRAMES, _LEAST_LEEWAY_PX = 3.0, 1.0
 _FEWEST, _HALF_FRAME = 30, 0.5
+# A frame's median that lies off the course of the others, by more than so many times what is usual among
+# them, is wrong; the least that counts as usual, px of the map and frames. Our own, on ray-traced scenes.
+_NEAR_PX, _NEAR_FRAMES, _KEPT = 0.35, 0.5, 3.0
+_TO_DEVIATION, _CUT, _ROUNDS = 1.4826, 4.685, 20  # Tukey's biweight, from memory
+_AT_END, _BEYOND = 6, 12
 _MARGIN_PX = 4
+_WIDEST = 1.5  # how much larger than on the map things may be on a view, whatever the lens
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,22 +43,32 @@ class Lie:
     """How two views (height, width) of one subject lie to each other.
 
     places: from px of each view to common rows, in px of the full views; disparity: of the first view as it
-    lies, reduced by `factor`, in px of the map, NaN where unknown.
+    lies, reduced by `factor`, in px of the map, NaN where unknown. bent: what the lens did to both views
+    before they were laid so, if anything. top: rows of the map that are left out above.
     """
 
     size_px: tuple[int, int]
     places: tuple[Projective, Projective]
     disparity: Plane
     factor: int
+    bent: Distortion | None = None
+    top: int = 0
+
+    @property
+    def _corner(self) -> F64:
+        """From the map's first px to its corner, as px count from their centres."""
+        return np.array([0.5, self.top + 0.5])
 
     def to_view(self, map_px: F64, eye: int) -> F64:
         """From places (..., 2) of the map, as they lie, to px of a view."""
-        full = (map_px + 0.5) * self.factor - 0.5
-        return self.places[eye].inverse().apply(full)
+        full = (map_px + self._corner) * self.factor - 0.5
+        straight = self.places[eye].inverse().apply(full)
+        return straight if self.bent is None else self.bent.bent(straight, self.size_px)
 
     def to_map(self, view_px: F64, eye: int) -> F64:
         """From px (..., 2) of a view to the map, as they lie."""
-        return (self.places[eye].apply(view_px) + 0.5) / self.factor - 0.5
+        straight = view_px if self.bent is None else self.bent.straight(view_px, self.size_px)
+        return (self.places[eye].apply(straight) + 0.5) / self.factor - self._corner
 
     def both(self) -> tuple[F64, F64, F64]:
         """Places (N, 2) that both views show, px of the first and of the second; disparity (N,), map px."""
@@ -93,19 +110,64 @@ class Planes:
 def planes_of(own: F64, other: F64, disparity_px: F64) -> Planes | None:
     """Planes of focus from places that both views show: focus in each and disparity (N,), NaN where unknown.
 
-    The median of each frame's places. None if they tell of fewer than two frames.
+    The median of each frame's places, where these agree and the other frames bear them out. Near the ends of
+    a stack few places are sharp, and many of them are wrong: there, and beyond, the course of the others goes
+    on. None if they tell of fewer than two frames.
     """
     known = np.isfinite(own) & np.isfinite(other) & np.isfinite(disparity_px)
     own, other, disparity_px = own[known], other[known], disparity_px[known]
-    knots = []
+    frames, told = [], []
     for frame in np.unique(np.rint(own)).tolist():
         near = np.abs(own - frame) <= _HALF_FRAME
         if near.sum() >= _FEWEST:
-            knots.append((frame, float(np.median(disparity_px[near])), float(np.median(other[near]))))
-    if len(knots) < 2:
+            frames.append(frame)
+            told.append([_middle(values[near]) for values in (disparity_px, other)])
+    if len(frames) < 2:
         return None
-    frames, disparities, others = zip(*knots, strict=True)
-    return Planes(tuple(frames), tuple(disparities), tuple(others))
+    at, found = np.array(frames), np.array(told)
+    planes, others = (
+        _borne_out(at, found[:, k, 0], near_px, found[:, k, 1], found[:, k, 2])
+        for k, near_px in enumerate((_NEAR_PX, _NEAR_FRAMES))
+    )
+    ends = frames[0] - _BEYOND, *frames, frames[-1] + _BEYOND
+    return Planes(tuple(ends), tuple(planes.tolist()), tuple(others.tolist()))
+
+
+def _middle(values: F64) -> tuple[float, float, float]:
+    """Median, the range of the middle half, and how many there are."""
+    low, middle, high = np.percentile(values, [25, 50, 75])
+    return float(middle), float(high - low), float(values.size)
+
+
+def _borne_out(frames: F64, values: F64, near: float, spread: F64, count: F64) -> F64:
+    """Values of frames (N,), and at `_BEYOND` frames on either side; those far off the course are replaced.
+
+    The course is a line, found by reweighting (Tukey's biweight); `near`: what counts as on it at least.
+    """
+    weight = count / (spread**2 + near**2)
+    share, scale = np.ones_like(weight), near
+    off = np.zeros_like(values)
+    for _ in range(_ROUNDS):
+        off = values - np.polyval(np.polyfit(frames, values, 1, w=np.sqrt(weight * share)), frames)
+        scale = max(near, _TO_DEVIATION * _weighted_median(np.abs(off), weight))
+        share = np.maximum((1 - (off / (_CUT * scale)) ** 2).clip(0) ** 2, 1e-9)
+    kept = np.abs(off) <= _KEPT * scale
+    if kept.sum() < 2:
+        kept = np.ones_like(kept)
+    at, good, heavy = frames[kept], values[kept], np.sqrt(weight[kept])
+    whole = np.concatenate([[frames[0] - _BEYOND], frames, [frames[-1] + _BEYOND]])
+    out = np.interp(whole, at, good)
+    for end, beyond in ((slice(None, _AT_END), whole < at[0]), (slice(-_AT_END, None), whole > at[-1])):
+        slope = np.polyfit(at[end], good[end], 1, w=heavy[end])[0]
+        from_, value = (at[0], good[0]) if end.start is None else (at[-1], good[-1])
+        out[beyond] = value + slope * (whole[beyond] - from_)
+    return np.asarray(out, np.float64)
+
+
+def _weighted_median(values: F64, weight: F64) -> float:
+    order = np.argsort(values)
+    share = np.cumsum(weight[order]) / weight.sum()
+    return float(values[order][np.searchsorted(share, 0.5)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,6 +192,7 @@ def carried(
     plane_px: disparity (map px) of the plane that it lies in, if that is known, and how far from it things
     may lie. Else the median of what was measured counts. Returns the reason if it cannot be found.
     """
+    lie = _rows_around(stroke, eye, lie)
     own = lie.disparity if eye == 0 else seen_by_second(lie.disparity)
     inside, wide = _on_map(stroke, eye, lie)
     if plane_px is None:
@@ -148,6 +211,16 @@ def carried(
     covered = nearest > moved + np.float32(leeway_px)
     laid = _closed(np.where(covered, np.float32(np.nan), moved), covered)
     return _at_full_size(laid, eye, lie, share, _shift(stroke, eye, lie, float(np.median(own_plane[inside]))))
+
+
+def _rows_around(stroke: Stroke, eye: int, lie: Lie) -> Lie:
+    """The same with only those rows of the map that a stroke can matter for: things move along rows."""
+    room = stroke.radius_px / lie.factor + _MARGIN_PX
+    rows = lie.to_map(np.array(stroke.points_px, np.float64).reshape(-1, 2), eye)[:, 1]
+    reach = _WIDEST * room + _MARGIN_PX
+    first = min(max(int(rows.min() - reach), 0), lie.disparity.shape[0] - 1)
+    after = max(int(rows.max() + reach) + 2, first + 1)
+    return replace(lie, disparity=lie.disparity[first:after], top=lie.top + first)
 
 
 def _on_map(stroke: Stroke, eye: int, lie: Lie) -> tuple[Mask, Mask]:

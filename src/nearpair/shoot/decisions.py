@@ -1,13 +1,14 @@
 """The decisions about one shoot: what `shoot.toml` says, version 1 (TOML 1.0.0), to be edited by hand."""
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import msgspec
 import tomlkit
 from msgspec import Meta, Struct
+from msgspec.structs import replace
 from tomlkit.exceptions import TOMLKitError
 
 from nearpair.errors import ShootError, refuse_newer
@@ -19,6 +20,9 @@ from nearpair.shoot.explain import explained
 
 VERSION = 1
 """The only version of `shoot.toml` so far."""
+
+GLASSES_SUFFIX = ".toml"
+"""How the name of a calibration file of glasses ends; a relative one counts from the shoot's folder."""
 
 _MAX_BYTES = 1 << 20  # a hundred times more than any shoot needs
 
@@ -191,7 +195,7 @@ def load(path: Path) -> Decisions:
     except msgspec.ValidationError as error:
         raise ShootError(f"{path}: {explained(str(error), raw)}", _EDIT) from error
     _check_together(path, decisions)
-    return decisions
+    return _with_glasses(decisions, lambda file: str(path.parent.absolute() / file))
 
 
 def save(path: Path, decisions: Decisions) -> None:
@@ -200,6 +204,7 @@ def save(path: Path, decisions: Decisions) -> None:
     Raises ShootError if the file there cannot be understood, or cannot be written.
     """
     document = _document(path)
+    decisions = _with_glasses(decisions, lambda file: _from(path.parent.absolute(), file))
     plain = {**msgspec.to_builtins(decisions), "sources": list(decisions.sources), "pair": decisions.pair}
     stations, moved = plain.pop("stations"), plain.pop("moved")
     del plain["retouches"]
@@ -214,6 +219,20 @@ def save(path: Path, decisions: Decisions) -> None:
         write_whole(path, text.encode())
     except UnicodeEncodeError as error:
         raise ShootError(f"{path}: a name in it is not valid text ({error.object!r}).", _RENAME) from error
+
+
+def _with_glasses(decisions: Decisions, named: Callable[[str], str]) -> Decisions:
+    """The same with the name of a calibration file of glasses, if there is one, as `named` has it."""
+    colour = decisions.colour
+    if not colour.glasses.endswith(GLASSES_SUFFIX):
+        return decisions
+    return replace(decisions, colour=replace(colour, glasses=named(colour.glasses)))
+
+
+def _from(folder: Path, file: str) -> str:
+    """A file below a folder as it is named from there, so that the folder may be moved; else as it is."""
+    path = Path(file)
+    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else file
 
 
 _EDIT = "Correct it with any text editor, or delete the line to get the default."

@@ -7,6 +7,7 @@ pair/left.tif, right.tif      mounted views              pair/parallax.tif      
 pair/depth.tif                depth in mm, if known
 out/                          outputs
 proof.json, .html, .pdf       the proof
+glasses/*.toml                calibrations of glasses that were brought in on the desk
 .cache/                       derived, safe to delete at any time
 """
 
@@ -107,6 +108,11 @@ class ShootFolder:
     def cache(self) -> Path:
         """The folder for what is derived and may be deleted."""
         return self.root / ".cache"
+
+    @property
+    def glasses(self) -> Path:
+        """The folder of calibration files of glasses that were brought in on the desk."""
+        return self.root / "glasses"
 
     @property
     def before_fix(self) -> Path:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import cv2
@@ -75,7 +76,7 @@ def merge_station(
     key = key_of(
         stack_key(member.station.frames), member.survey.used, settings, member.survey.gains, agreement.key()
     )
-    outputs = [shoot.view(name), shoot.focus(name), shoot.sharpness(name)]
+    outputs = _outputs(shoot, name)
     recalled = memo.recall(f"merge {name}", key, outputs)
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Merged)
@@ -91,6 +92,16 @@ def merge_station(
     result = _result(key, member, transforms, view, found)
     memo.record(f"merge {name}", key, outputs, msgspec.json.encode(result))
     return result
+
+
+def merged_last(shoot: ShootFolder, memo: Memo, station: str) -> Merged | None:
+    """What merging a station found last, if its files still are as it left them."""
+    found = memo.latest(f"merge {station}", _outputs(shoot, station))
+    return None if found is None else msgspec.json.decode(found, type=Merged)
+
+
+def _outputs(shoot: ShootFolder, name: str) -> list[Path]:
+    return [shoot.view(name), shoot.focus(name), shoot.sharpness(name)]
 
 
 def places_of(member: Member) -> tuple[Similarity, ...]:

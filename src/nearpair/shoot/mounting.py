@@ -16,7 +16,7 @@ from nearpair.geometry.distortion import Distortion
 from nearpair.geometry.projective import Projective
 from nearpair.pairs.byhand import ByHand, adjusted, shifted
 from nearpair.pairs.dense import dense
-from nearpair.pairs.mounting import Rectangle, mounted
+from nearpair.pairs.mounting import Rectangle, Window, mounted
 from nearpair.pairs.placing import Laid, Placed, allowed_for, floating_sides, parallax_of, place
 from nearpair.pairs.rectify import Rectified
 from nearpair.pixels.luma import Plane
@@ -25,7 +25,7 @@ from nearpair.proof.model import LensProfile, Mounting, Residual
 from nearpair.proof.model_capture import LocalShifts
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.comparing import compared
-from nearpair.shoot.decisions import Adjusting, Decisions
+from nearpair.shoot.decisions import Adjusting, Decisions, Retouch
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.levelling import Focused, on_common_rows
 from nearpair.shoot.looking import Member
@@ -61,6 +61,8 @@ class Mounted(msgspec.Struct, frozen=True):
     left_order: str = "unknown"
     retouched: tuple[bool, bool] = (False, False)
     """Whether the views of these stations are the retouched ones."""
+    retouches: tuple[Retouch, ...] = ()
+    """What was decided to be retouched."""
 
 
 def mount_pair(
@@ -89,7 +91,7 @@ def mount_pair(
     pictures, focus = views_of(shoot, pair, merged)
     views = (straight(pictures[0], bent), straight(pictures[1], bent))
     del pictures
-    focus = (_straight_focus(focus[0], bent), _straight_focus(focus[1], bent))
+    focus = (straight_focus(focus[0], bent), straight_focus(focus[1], bent))
     told.one_more()
     focal_known = focal_of(pair)
     laid, rows = lay(views, focus, _usable(merged, bent), focal_known, asked.base_share)
@@ -97,7 +99,8 @@ def mount_pair(
     told.one_more()
     laid = adjusted(laid, ByHand(hand.shift_px, hand.raise_px, hand.turn_deg, hand.scale))
     laid = replace(laid, crop_px=None if asked.crop == "auto" else asked.crop)
-    placed = place(laid, asked.window, asked.aspect_ratio(), allowed_for(decisions.viewing.seen()))
+    window = _straight_point(asked.window, bent, laid.size_px)
+    placed = place(laid, window, asked.aspect_ratio(), allowed_for(decisions.viewing.seen()))
     placed = shifted(laid, placed, asked.aspect_ratio(), hand.shift_px)
     left, right = mounted(views[0], views[1], placed.mount)
     times = halvings(laid.size_px)
@@ -119,14 +122,17 @@ def mount_pair(
     with replacing(outputs[2]) as part:
         write_float_tiff(part, parallax)
     done = _report(placed, rows, laid, focal_known, residual, floating)
-    done = msgspec.structs.replace(done, filled_share=seen.filled_share, lens=lens)
+    point = asked.window if isinstance(asked.window, tuple) else None
+    done = msgspec.structs.replace(done, filled_share=seen.filled_share, lens=lens, window_point_px=point)
     left_lies = Projective.like(placed.mount.left_transform)
     names = (pair[0].station.name, pair[1].station.name)
     lies = (_rows(left_lies), _rows(placed.mount.right_transform))
     local = local if asked.base_share == 1 else None  # what was reckoned from depth tells nothing anew
     shot = (tuple(pair[0].report.frames), pair[0].report.order)
     retouched = (merged[0].retouched, merged[1].retouched)
-    result = Mounted(key, done, names, hand, *lies, local, laid.size_px, *shot, retouched=retouched)
+    result = Mounted(
+        key, done, names, hand, *lies, local, laid.size_px, *shot, retouched, decisions.retouches
+    )
     memo.record("mount", key, outputs, msgspec.json.encode(result))
     if times:
         _keep_small(shoot, result, small, (left, right), parallax, profiles)
@@ -194,8 +200,17 @@ def _straight_plane(plane: Plane, bent: Distortion | None) -> Plane:
     return np.asarray(straight(plane, bent, cv2.INTER_NEAREST), np.float32)
 
 
-def _straight_focus(focused: Focused, bent: Distortion | None) -> Focused:
+def straight_focus(focused: Focused, bent: Distortion | None) -> Focused:
+    """A focus map freed of the lens's distortion."""
     return Focused(_straight_plane(focused.frame, bent), focused.count)
+
+
+def _straight_point(window: Window, bent: Distortion | None, size_px: tuple[int, int]) -> Window:
+    """Where the window is asked for, as mounting has the left view."""
+    if bent is None or not isinstance(window, tuple):
+        return window
+    x, y = bent.straight(np.array(window, np.float64), size_px).tolist()
+    return round(x, 1), round(y, 1)
 
 
 def _usable(merged: tuple[Merged, Merged], bent: Distortion | None) -> tuple[Rectangle, Rectangle]:

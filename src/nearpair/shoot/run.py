@@ -35,8 +35,10 @@ from nearpair.shoot.pairsheet import keep_pairs
 from nearpair.shoot.proving import Subject, drop_stale_proof, prove, recall_fixed
 from nearpair.shoot.reading import Reading
 from nearpair.shoot.reporting import dust_of, eyes_of, notes, pair_of, reports
-from nearpair.shoot.retouching import check_retouches, in_words, retouch_pair
+from nearpair.shoot.retouches import check_retouches
+from nearpair.shoot.retouching import in_words, retouch_pair
 from nearpair.shoot.scratch import Scratch
+from nearpair.shoot.straightening import lens_of
 from nearpair.shoot.surveying import Keeper
 from nearpair.shoot.told import check_same_sources, check_sources
 
@@ -157,8 +159,9 @@ def run(
             )
             if until == "merge":
                 return None
+            lens = lens_of((reference_frame(pair[0]), reference_frame(pair[1])), decisions.mounting.lens)
             merged, retouched = retouch_pair(
-                folder, memo, reading, pair, (left, right), decisions.retouches, progress
+                folder, memo, reading, pair, (left, right), decisions.retouches, lens, progress
             )
         made = _Made(decisions, looked, pair, merged, retouched)
         return _staged(folder, memo, made, until, progress, exporter)

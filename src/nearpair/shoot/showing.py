@@ -14,7 +14,7 @@ from nearpair.outputs.anaglyph import anaglyph
 from nearpair.outputs.floating import masked
 from nearpair.pixels.moved import moved
 from nearpair.proof.model import Mounting
-from nearpair.shoot.decisions import Adjusting, ColourDecisions
+from nearpair.shoot.decisions import Adjusting, ColourDecisions, Retouch
 from nearpair.shoot.exporting import as_seen
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import described, glasses_named
@@ -34,7 +34,9 @@ class Shown:
     left, right: both pictures in the coordinates of the left view as it lies, whole: `size_px` (height,
     width) halved `finest` times first, each next one half the size of the one before. Not halved, they are
     inside the crop the mounted pair to the byte. parallax: map of the crop, reduced by `parallax_factor`, NaN
-    where unknown, in px of the full pictures. near_px, far_px: its 1st and 99th percentile.
+    where unknown, in px of the full pictures. near_px, far_px: its 1st and 99th percentile. matrices: for
+    each eye, from px of its view, freed of the lens's distortion, to px of the left view as it lies; view_px:
+    height and width of the views; retouches: what of them shows frames that were chosen by hand.
     """
 
     key: str
@@ -49,6 +51,9 @@ class Shown:
     parallax_factor: int
     near_px: float | None
     far_px: float | None
+    matrices: tuple[Matrix, Matrix]
+    view_px: tuple[int, int]
+    retouches: tuple[Retouch, ...]
 
     @property
     def levels(self) -> int:
@@ -104,7 +109,8 @@ def _shown(
 ) -> Shown:
     what = (mounted.key, mounted.stations, mounted.mounting, mounted.adjust)
     depth = (told.parallax, told.factor, told.near_px, told.far_px)
-    return Shown(*what, size_px, finest, left, right, *depth)
+    views = (_matrices(mounted), mounted.size_px, mounted.retouches)
+    return Shown(*what, size_px, finest, left, right, *depth, *views)
 
 
 def _matrices(mounted: Mounted) -> tuple[Matrix, Matrix]:

@@ -14,21 +14,25 @@ from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile, to_srgb_codes
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff
+from nearpair.geometry.distortion import Distortion
 from nearpair.geometry.projective import Projective
-from nearpair.pairs.carried import Planes, planes_of
+from nearpair.pairs.carried import Lie, Planes, planes_of
 from nearpair.pairs.focal import sampled
 from nearpair.pixels.detail import energy_of
 from nearpair.progress import Progress, silent
+from nearpair.shoot.counterparts import Counterparts, counterparts_kept, counterparts_of_pair
 from nearpair.shoot.developing import developed_frames
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
+from nearpair.shoot.memo import Memo
 from nearpair.shoot.merging import SHARPNESS_PX, places_of
 from nearpair.shoot.mounting import Mounted
 from nearpair.shoot.reading import Reading
-from nearpair.shoot.retouching import nearest_used
-from nearpair.shoot.run import members
+from nearpair.shoot.retouches import nearest_used
+from nearpair.shoot.run import members, program
 from nearpair.shoot.showing import mounted_last
 from nearpair.shoot.straightening import distortion_of
+from nearpair.shoot.surveying import match_factor
 from nearpair.views.retouch import Source, crop_of
 
 Bytes = NDArray[np.uint8]
@@ -73,7 +77,7 @@ class Sources:
         """Raises ShootError if the stations are not those of the mounted pair."""
         if tuple(member.station.name for member in pair) != mounted.stations:
             raise ShootError("The pair was decided anew since it was mounted.", "Mount it again.")
-        self._folder, self._pair, self._mounted = folder, pair, mounted
+        self._folder, self._pair, self.mounted = folder, pair, mounted
         self._names = mounted.stations
         self._places = [places_of(member) for member in pair]
         self._focus = [
@@ -97,26 +101,25 @@ class Sources:
         return cls(folder, members(folder.root, progress), mounted)
 
     @property
+    def pair(self) -> tuple[Member, Member]:
+        """The stations of the left and of the right eye."""
+        return self._pair
+
+    @property
     def key(self) -> str:
         """What stands for the mounted pair."""
-        return self._mounted.key
-
-    def matrices(self) -> tuple[list[list[float]], list[list[float]]]:
-        """For each eye: from px of its view to px of the left view as it lies, row by row."""
-        left, right = (onto.matrix().tolist() for onto in self._onto)
-        return left, right
+        return self.mounted.key
 
     def of_view(self, eye: int, point: Point) -> BothSources:
         """Which frames a place shows that is given in px of the view of `eye` (0 left, 1 right)."""
-        x, y = self._lies(eye, np.array(point, np.float64)).tolist()
+        x, y = self.lies(eye, np.array(point, np.float64)).tolist()
         return self.of_pair(eye, (x, y))
 
     def of_pair(self, eye: int, point: Point) -> BothSources:
         """Which frames a place of one eye's picture shows, given in px of the left view as it lies."""
-        apart = self._parallax_at(eye, point)
-        there = None if apart is None else (point[0] + (apart if eye == 0 else -apart), point[1])
-        lies = (point, there) if eye == 0 else (there, point)
-        left, right = (None if at is None else self._at(k, at) for k, at in enumerate(lies))
+        left, right = (
+            None if at is None else self._at(k, at) for k, at in enumerate(self._both_lie(eye, point))
+        )
         return BothSources(left, right)
 
     @property
@@ -144,33 +147,79 @@ class Sources:
         height, width = member.station.frames[0].size_px
         if number not in member.survey.used or not (0 <= point[0] < width and 0 <= point[1] < height):
             return None
-        k = member.survey.used.index(number)
-        frame = member.station.frames[number]
-        source = Source(self._pixels(frame), self._places[eye][k], member.survey.gains[k], number)
         left, top = (round(at) - size_px // 2 for at in point)
-        shown, seen = crop_of(source, (left, top, size_px, size_px))
-        picture = to_srgb_codes(shown, read_profile(frame.path))
+        shown, seen = crop_of(self.frame(eye, number, number), (left, top, size_px, size_px))
+        picture = to_srgb_codes(shown, read_profile(member.station.frames[number].path))
         picture[~seen] = _NOTHING_THERE
         return picture
 
-    def _lies(self, eye: int, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Where points (..., 2) of an eye's view come to lie, px of the left view as it lies."""
-        if self._bent is not None:
-            points_px = self._bent.straight(points_px, self._size_px)
-        return self._onto[eye].apply(points_px)
+    def frame(self, eye: int, number: int, focus: float) -> Source:
+        """A registered frame of an eye's station, as it lies on the view. focus: what stands for it."""
+        member = self._pair[eye]
+        k = member.survey.used.index(number)
+        pixels = self._pixels(member.station.frames[number])
+        return Source(pixels, self._places[eye][k], member.survey.gains[k], focus)
 
-    def _in_view(self, eye: int, lies_px: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The reverse: the points of the view that came to lie there."""
-        points_px = self._onto[eye].inverse().apply(lies_px)
-        return points_px if self._bent is None else self._bent.bent(points_px, self._size_px)
+    def onto(self, eye: int) -> Projective:
+        """From px of an eye's straight view to px of the left view as it lies."""
+        return self._onto[eye]
 
     @property
-    def _size_px(self) -> tuple[int, int]:
+    def bent(self) -> Distortion | None:
+        """What the lens did to the views, as far as it was taken out."""
+        return self._bent
+
+    def counterparts(self) -> Counterparts:
+        """How the views lie to each other: as the retouch stage found it, else as they are mounted."""
+        lens = self.mounted.mounting.lens
+        memo = Memo(self._folder.cache, program())
+        kept = None if lens is None else counterparts_kept(self._folder, memo, self._names, lens)
+        if kept is not None:
+            return kept
+        height, width = size_px = self.size_px
+        factor = match_factor(size_px)
+        x, y = self.mounted.mounting.crop_px[:2]
+        rows, columns = (np.arange(side // factor) * factor + factor // 2 for side in (height, width))
+        disparity = np.full((rows.size, columns.size), np.nan, np.float32)
+        down, along = (
+            (at >= first) & (at < first + side)
+            for at, first, side in zip((rows, columns), (y, x), self._parallax.shape, strict=True)
+        )
+        shown = self._parallax[np.ix_(rows[down] - y, columns[along] - x)]
+        disparity[np.ix_(down, along)] = -shown / (self.mounted.mounting.base_share * factor)
+        lie = Lie(size_px, (self._onto[0], self._onto[1]), disparity, factor, self._bent)
+        return counterparts_of_pair(lie, (self._focus[0], self._focus[1]), _EVERY)
+
+    def lies(self, eye: int, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Where points (..., 2) of an eye's view come to lie, px of the left view as it lies."""
+        if self._bent is not None:
+            points_px = self._bent.straight(points_px, self.size_px)
+        return self._onto[eye].apply(points_px)
+
+    def in_view(self, eye: int, lies_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The reverse: the points of the view that came to lie there."""
+        points_px = self._onto[eye].inverse().apply(lies_px)
+        return points_px if self._bent is None else self._bent.bent(points_px, self.size_px)
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Height and width of the views."""
         return self._pair[0].station.frames[0].size_px
+
+    def _both_lie(self, eye: int, point: Point) -> tuple[Point | None, Point | None]:
+        """Where both views have a place of one eye's picture, px of the left view as it lies."""
+        apart, share = self._parallax_at(eye, point), self.mounted.mounting.base_share
+        x, y = point
+        if eye == 0:
+            return point, None if apart is None else (x + apart, y)
+        if apart is None:  # in a picture seen from elsewhere nothing is known without depth
+            return None, point if share == 1 else None
+        first = x - apart * share
+        return (first, y), (first + apart, y)
 
     def _at(self, eye: int, lies: Point) -> SourceAt | None:
         member = self._pair[eye]
-        x, y = self._in_view(eye, np.array(lies, np.float64)).tolist()
+        x, y = self.in_view(eye, np.array(lies, np.float64)).tolist()
         height, width = member.station.frames[0].size_px
         if not (-0.5 <= x < width - 0.5 and -0.5 <= y < height - 0.5):
             return None
@@ -208,30 +257,30 @@ class Sources:
         return curve
 
     def _parallax_at(self, eye: int, point: Point) -> float | None:
-        """Parallax at a place; for the right eye, of what is seen there by it."""
-        x, y, width, height = self._mounted.mounting.crop_px
+        """Parallax as shot at a place; for the right eye, of what is seen there by it."""
+        x, y, width, height = self.mounted.mounting.crop_px
         column, row = round(point[0] - x), round(point[1] - y)
         if not 0 <= row < height:
             return None
-        share = self._mounted.mounting.base_share
+        share = self.mounted.mounting.base_share
         if eye == 1:  # of all in the row that comes to lie there, the nearest is seen
-            apart = self._parallax[row] / share
+            apart = self._parallax[row]
             meets = np.abs(np.arange(width) + apart - column) < 1
-            return float(np.min(apart[meets])) if meets.any() else None
+            return float(np.min(apart[meets])) / share if meets.any() else None
         around = self._parallax[max(0, row - 2) : row + 3, max(0, column - 2) : max(0, column + 3)]
         known = around[np.isfinite(around)]
         return float(np.median(known)) / share if known.size else None
 
     def _planes_of_focus(self) -> tuple[Planes | None, Planes | None]:
-        x, y = self._mounted.mounting.crop_px[:2]
+        x, y = self.mounted.mounting.crop_px[:2]
         step = max(1, max(self._parallax.shape) // _GRID)
         some = self._parallax[::step, ::step]
         rows, columns = np.nonzero(np.isfinite(some))
-        apart = some[rows, columns].astype(np.float64) / self._mounted.mounting.base_share
+        apart = some[rows, columns].astype(np.float64) / self.mounted.mounting.base_share
         lies = np.column_stack([columns, rows]).astype(np.float64) * step + [x, y]
         there = lies + np.column_stack([apart, np.zeros_like(apart)])
         left, right = (
-            sampled(focus, self._in_view(eye, at) / _EVERY)
+            sampled(focus, self.in_view(eye, at) / _EVERY)
             for eye, (focus, at) in enumerate(zip(self._focus, (lies, there), strict=True))
         )
         return planes_of(left, right, -apart), planes_of(right, left, -apart)

@@ -11,9 +11,14 @@ from nearpair.errors import ShootError
 from nearpair.frames.lenses import Unknown, profile_of
 from nearpair.frames.metadata import FrameInfo
 from nearpair.geometry.distortion import Distortion
+from nearpair.geometry.projective import Projective
+from nearpair.geometry.strokes import Box
+from nearpair.geometry.transforms import Similarity
+from nearpair.pixels.moved import moved
 from nearpair.proof.model import LensProfile
 
 _BAND_ROWS = 256
+_REACH_PX = 8
 _LEAST_PX = 0.1
 """Below this largest displacement nothing is resampled."""
 
@@ -60,6 +65,41 @@ def distortion_of(lens: LensProfile | None) -> Distortion | None:
     if lens is None or not lens.taken_out or lens.model is None or lens.unit_px is None:
         return None
     return Distortion(lens.model, lens.terms, lens.unit_px)
+
+
+def laid_part(
+    part: NDArray[Any],
+    place: tuple[int, int],
+    onto: Projective,
+    distortion: Distortion | None,
+    box: Box,
+    size_px: tuple[int, int],
+) -> NDArray[Any]:
+    """What mounting shows in a box, of the part of a view (height, width) that begins at px (x, y) `place`.
+
+    The part has to reach a few px beyond what the box shows. onto: from px of the straight view to where it
+    lies.
+    """
+    if distortion is not None:
+        needed = onto.inverse().apply(_corners(box))
+        low, high = (
+            np.floor(needed.min(axis=0)).astype(int) - _REACH_PX,
+            np.ceil(needed.max(axis=0)) + _REACH_PX,
+        )
+        columns, rows = np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1))
+        at = distortion.bent(np.stack([columns, rows], axis=-1).astype(np.float64), size_px) - place
+        x, y = (np.ascontiguousarray(at[..., k], np.float32) for k in (0, 1))
+        part = cv2.remap(part, x, y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT_101)
+        place = int(low[0]), int(low[1])
+    there = Projective.like(Similarity(shift_x_px=place[0], shift_y_px=place[1])).then(onto)
+    placed = there.then(Similarity(shift_x_px=-box[0], shift_y_px=-box[1])).matrix()
+    how = cv2.INTER_LANCZOS4, cv2.BORDER_REFLECT_101
+    return np.asarray(moved(part, placed, (box[3], box[2]), *how))
+
+
+def _corners(box: Box) -> NDArray[np.float64]:
+    x, y, width, height = box
+    return np.array([[x, y], [x + width, y], [x, y + height], [x + width, y + height]], np.float64)
 
 
 def straight(

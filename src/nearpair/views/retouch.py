@@ -12,7 +12,7 @@ Only the difference of both is put in, so beyond the rim every byte stays.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -92,6 +92,27 @@ def put_in(view: View, area: Area, source: Source) -> View:
     for piece in _pieces(area):
         _put_piece(view, put, piece, area, source, levels)
     return put
+
+
+def around(area: Area, size_px: tuple[int, int]) -> Box:
+    """The part of a view (height, width) that decides what an area will show: all that `put_in` needs."""
+    cell = 1 << _MOST_LEVELS
+    x, y, width, height = area.box
+    return _around((x, y, width, height), (_FAR << _levels(area.radius_px)) + cell, cell, size_px)
+
+
+def within(box: Box, area: Area, source: Source) -> tuple[Area, Source]:
+    """The same area and frame in px of a part of the view. box: as `around` gives it, or several in one.
+
+    Areas end where the part does.
+    """
+    x0, y0 = max(box[0], area.box[0]), max(box[1], area.box[1])
+    x1 = min(box[0] + box[2], area.box[0] + area.box[2])
+    y1 = min(box[1] + box[3], area.box[1] + area.box[3])
+    there = (x0 - box[0], y0 - box[1], max(0, x1 - x0), max(0, y1 - y0))
+    to_part = source.to_view.then(Similarity(shift_x_px=-box[0], shift_y_px=-box[1]))
+    depth = _depth_in(area, (x0, y0, there[2], there[3]))
+    return Area(there, depth, area.radius_px), replace(source, to_view=to_part)
 
 
 def _pieces(area: Area) -> Iterator[Box]:

@@ -25,11 +25,16 @@ export const run = (until, eyes = {}) => ask("/run", { until, ...eyes });
 export const publish = (forms) => ask("/publish", { forms });
 /** @param {Record<string, string> | null} moves frames to stations, "" sets aside; null puts all back */
 export const move = (moves) => ask("/move", { moves });
+/** @param {string} name @param {string} text of a calibration file of glasses @returns {Promise<{glasses: string}>} */
+export const keepGlasses = (name, text) => ask("/glasses", { name, text });
 export const sort = () => ask("/sort", {});
 export const stop = () => ask("/stop", {});
 
 /** Which frames a place shows. @param {string} key @param {string} eye @param {number[]} place */
 export const readBehind = (key, eye, [x, y]) => ask(`/behind/${key}/${eye}/${x.toFixed(1)}/${y.toFixed(1)}`);
+
+/** What retouches would show, at the places of some of them. @param {string} key @param {object[]} retouches @param {object[]} where */
+export const tryOut = (key, retouches, where) => ask(`/behind/${key}/tried`, { retouches, where });
 
 /** @param {string} path @param {number} count @param {string} fault */
 async function readValues(path, count, fault) {

@@ -1,4 +1,8 @@
-// A brush: strokes of places, px of the left view as it lies, counted from edges; nothing is decided here.
+// A brush: strokes of places, px of the view of one eye, counted from centres; nothing is decided here.
+
+const MOST_POINTS = 200;  // as shoot.toml takes them
+const TRUE_PX = 0.02;  // px of the canvas that a drawn outline may be off
+const PIECE_PX = 48, MOST_PIECES = 64;
 
 export class Brush {
   constructor() {
@@ -8,43 +12,78 @@ export class Brush {
 
   clear() { this.strokes = []; }
   /** @param {number[]} place */
-  begin(place) { this.strokes.push([place]); }
-  /** @param {number[]} place */
-  go(place) { this.strokes.at(-1)?.push(place); }
+  begin(place) { this.strokes.push([rounded(place)]); }
+
+  /** On to a place; what lies nearer than that to the one before takes its end with it. @param {number[]} place @param {number} [least] px */
+  go(place, least = 0) {
+    const stroke = this.strokes.at(-1);
+    if (!stroke) return;
+    const before = stroke.at(-2);
+    if (before && Math.hypot(place[0] - before[0], place[1] - before[1]) < least) stroke.pop();
+    stroke.push(rounded(place));
+  }
+
+  /** The last stroke is done: as it is now it is decided. @param {number} within px */
+  settle(within) {
+    const last = this.strokes.pop();
+    if (last) this.strokes.push(simplified(last, within));
+  }
+
   /** Brush on to a place: by keyboard, all is one stroke. @param {number[]} place */
   step(place) { if (this.strokes.length) this.go(place); else this.begin(place); }
   back() {
     this.strokes.at(-1)?.pop();
     if (!this.strokes.at(-1)?.length) this.strokes.pop();
   }
-
-  /** Draw what is brushed, and the place with the brush around it. @param {CanvasRenderingContext2D} to
-   *  @param {any} picture @param {boolean} half whether in the right half @param {number[] | null} place @param {number} radius px */
-  draw(to, picture, half, place, radius) {
-    const { view, room } = picture, scale = view.zoom;
-    const on = ([x, y]) => [(x - view.x) * scale + room[0] / 2 + (half ? room[0] : 0), (y - view.y) * scale + room[1] / 2];
-    to.clearRect(0, 0, to.canvas.width, to.canvas.height);
-    const path = () => {
-      to.beginPath();
-      for (const stroke of this.strokes) stroke.forEach((p, k) => { const [x, y] = on(p); if (k) to.lineTo(x, y); else { to.moveTo(x, y); to.lineTo(x, y + 0.01); } });
-      to.stroke();
-    };
-    to.lineCap = to.lineJoin = "round";
-    for (const [colour, wider] of /** @type {[string, number][]} */ ([["#000", 6], ["#fff", 3]])) { to.strokeStyle = colour; to.lineWidth = 2 * radius * scale + wider; path(); }
-    to.globalCompositeOperation = "destination-out"; to.strokeStyle = "#000"; to.lineWidth = 2 * radius * scale; path();
-    to.globalCompositeOperation = "source-over"; to.strokeStyle = "rgb(255 255 255 / 25%)"; path();
-    if (!place) return;
-    const [x, y] = on(place);
-    for (const [colour, wide] of /** @type {[string, number][]} */ ([["#000", 5], ["#fff", 2]])) {
-      to.strokeStyle = colour; to.lineWidth = wide;
-      to.beginPath(); to.arc(x, y, Math.max(3, radius * scale), 0, 2 * Math.PI);
-      for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) { to.moveTo(x + 4 * dx, y + 4 * dy); to.lineTo(x + 14 * dx, y + 14 * dy); }
-      to.stroke();
-    }
-  }
 }
 
-const MOST_POINTS = 200;  // as shoot.toml takes them
+/** As shoot.toml has it. @param {number[]} place */
+const rounded = (place) => place.map((v) => Math.round(v * 10) / 10);
+
+/** What lies within a radius of lines through points of a view, as it shows on the canvas, to a small part of its px.
+ *  @param {number[][][]} strokes @param {number} radius px of the view
+ *  @param {(place: number[]) => number[]} on where a place of the view is on the canvas @param {number} scale about what `on` enlarges */
+export function outline(strokes, radius, on, scale) {
+  const path = new Path2D();
+  const turns = Math.ceil(Math.PI / Math.sqrt((8 * TRUE_PX) / Math.max(1, radius * scale)));
+  const arc = ([x, y], from) => Array.from({ length: turns + 1 }, (_, k) => from + (Math.PI * k) / turns)
+    .map((angle) => [x + radius * Math.cos(angle), y + radius * Math.sin(angle)]);
+  const side = ([ax, ay], [bx, by]) => {  // straight on the view, perhaps not on the picture
+    const pieces = Math.min(MOST_PIECES, Math.ceil(Math.hypot(bx - ax, by - ay) / PIECE_PX));
+    return Array.from({ length: Math.max(0, pieces - 1) }, (_, k) => (k + 1) / pieces).map((t) => [ax + t * (bx - ax), ay + t * (by - ay)]);
+  };
+  for (const points of strokes) {
+    (points.length > 1 ? points.slice(1) : points).forEach((b, k) => {
+      const a = points[k], across = Math.atan2(b[1] - a[1], b[0] - a[0]) - Math.PI / 2;
+      const far = arc(b, across), near = arc(a, across + Math.PI);
+      const round = [...far, ...side(far[turns], near[0]), ...near, ...side(near[turns], far[0])];
+      round.forEach((place, n) => { const [x, y] = on(place); if (n) path.lineTo(x, y); else path.moveTo(x, y); });
+      path.closePath();
+    });
+  }
+  return path;
+}
+
+/** Draw around an area, white on black, and leave what is inside as it is, or lighten it a little.
+ *  @param {CanvasRenderingContext2D} to @param {Path2D} path @param {boolean} light */
+export function drawArea(to, path, light) {
+  to.lineJoin = "round";
+  for (const [colour, wide] of /** @type {[string, number][]} */ ([["#000", 6], ["#fff", 3]])) { to.strokeStyle = colour; to.lineWidth = wide; to.stroke(path); }
+  to.globalCompositeOperation = "destination-out"; to.fillStyle = "#000"; to.fill(path);
+  to.globalCompositeOperation = "source-over";
+  if (light) { to.fillStyle = "rgb(255 255 255 / 25%)"; to.fill(path); }
+}
+
+/** Draw the brush around a place. @param {CanvasRenderingContext2D} to @param {Path2D} path @param {number[]} at px of the canvas */
+export function drawPlace(to, path, [x, y]) {
+  for (const [colour, wide] of /** @type {[string, number][]} */ ([["#000", 5], ["#fff", 2]])) {
+    to.strokeStyle = colour; to.lineWidth = wide;
+    to.stroke(path);
+    to.beginPath();
+    for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) { to.moveTo(x + 4 * dx, y + 4 * dy); to.lineTo(x + 14 * dx, y + 14 * dy); }
+    to.stroke();
+  }
+}
 
 /** Fewer points that keep within so many px of the line (Douglas & Peucker, The Canadian Cartographer 10(2), 1973,
  *  from memory). @param {number[][]} points @param {number} within */

@@ -76,21 +76,22 @@ export class Composite {
     this.eyes = [0, 1].map(() => ({ texture: gl.createTexture(), frame: gl.createFramebuffer(), size: "" }));
   }
 
-  /** @param {ImageBitmap} bitmap */
-  texture(bitmap) {
+  /** @param {ImageBitmap} bitmap @param {boolean} [smaller] whether it may be shown smaller than it is */
+  texture(bitmap, smaller = false) {
     const gl = this.gl;
     const texture = gl.createTexture();
     gl.bindTexture(gl.TEXTURE_2D, texture);
     gl.pixelStorei(gl.UNPACK_COLORSPACE_CONVERSION_WEBGL, gl.NONE);
     gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGBA8, gl.RGBA, gl.UNSIGNED_BYTE, bitmap);
     for (const side of [gl.TEXTURE_WRAP_S, gl.TEXTURE_WRAP_T]) gl.texParameteri(gl.TEXTURE_2D, side, gl.CLAMP_TO_EDGE);
+    if (smaller) gl.generateMipmap(gl.TEXTURE_2D);
     return texture;
   }
 
   /** @param {WebGLTexture} texture */
   forget(texture) { this.gl.deleteTexture(texture); }
 
-  /** Draw one eye. @param {0 | 1} eye @param {{texture: WebGLTexture, place: number[]}[]} tiles
+  /** Draw one eye. @param {0 | 1} eye @param {{texture: WebGLTexture, place: number[], smooth?: boolean}[]} tiles
    *  @param {boolean} exact one sample for one pixel @param {[number, number]} size */
   eye(eye, tiles, exact, size) {
     const gl = this.gl, into = this.eyes[eye];
@@ -108,10 +109,11 @@ export class Composite {
     gl.clear(gl.COLOR_BUFFER_BIT);
     gl.useProgram(this.tileProgram);
     const filter = exact ? gl.NEAREST : gl.LINEAR;
-    for (const { texture, place } of tiles) {
+    for (const { texture, place, smooth } of tiles) {
       gl.activeTexture(gl.TEXTURE0);
       gl.bindTexture(gl.TEXTURE_2D, texture);
-      for (const how of [gl.TEXTURE_MIN_FILTER, gl.TEXTURE_MAG_FILTER]) gl.texParameteri(gl.TEXTURE_2D, how, filter);
+      gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_MIN_FILTER, smooth ? gl.LINEAR_MIPMAP_LINEAR : filter);
+      gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_MAG_FILTER, filter);
       gl.uniformMatrix3fv(gl.getUniformLocation(this.tileProgram, "place"), false, place);
       gl.drawArrays(gl.TRIANGLE_STRIP, 0, 4);
     }

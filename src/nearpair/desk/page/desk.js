@@ -4,6 +4,7 @@ import { decide, listen, publish, readMap, readState, run, sort, stop } from "./
 import { before } from "./before.js";
 import { card } from "./card.js";
 import { crop } from "./crop.js";
+import { glasses, shortly } from "./glasses.js";
 import { HAND, hand as handOf } from "./hand.js";
 import { History } from "./history.js";
 import { loupe } from "./loupe.js";
@@ -65,7 +66,9 @@ function inTurn(work) {
 }
 
 async function refresh() {
+  const known = state?.revision;
   state = await readState();
+  if (known && state.revision !== known) history.clear();  // a step back would undo what others decided, too
   await draw();
 }
 
@@ -143,7 +146,7 @@ function drawControls() {
   for (const name of [...HAND, "aspect", "floating", "base_share", "screen_width_mm", "distance_mm", "eyes_mm"]) {
     if (document.activeElement !== $(name)) $(name).value = hand.shown(name, decided(name));
   }
-  fill($("glasses"), state.glasses, decided("glasses"));
+  fill($("glasses"), state.glasses, decided("glasses"), shortly);
   fill($("method"), state.methods, decided("method"));
   $("method-words").textContent = METHOD_WORDS[decided("method")] ?? "";
   const rules = { auto: "Automatic", near: "At the nearest", far: "At the farthest" };
@@ -158,9 +161,9 @@ function drawControls() {
   for (const id of ["export", "proof", "publish"]) $(id).disabled = state.job.state === "running";
 }
 
-function fill(select, names, chosen) {
+function fill(select, names, chosen, told = (name) => name) {
   if ([...select.options].map((o) => o.value).join() !== names.join()) {
-    select.replaceChildren(...names.map((name) => made("option", { value: name }, name)));
+    select.replaceChildren(...names.map((name) => made("option", { value: name }, told(name))));
   }
   select.value = chosen;
 }
@@ -206,12 +209,15 @@ function under(place) {
     ? `parallax ${signed(parallax)} px (${signed(arcmin(parallax, limits.px_per_mm, state.decisions.viewing.distance_mm), 0)} arcmin) there.` : "unknown there.");
 }
 
-/** Decide something: shown at once, written at once, mounted as soon as the hand rests. */
-function change(changes, remembered = true) { return inTurn(() => changeNow(changes, remembered)); }
+/** Decide something: shown at once, written at once, mounted as soon as the hand rests.
+ *  @param {any} asked the changes, or what makes them of the decisions as they are when it is their turn
+ *  @returns {Promise<boolean>} whether it was decided */
+function change(asked, remembered = true) { return inTurn(() => changeNow(asked, remembered)); }
 
-/** @param {any} changes @param {boolean} remembered whether it can be taken back */
-async function changeNow(changes, remembered) {
+/** @param {any} asked @param {boolean} remembered whether it can be taken back */
+async function changeNow(asked, remembered) {
   say("");
+  const changes = typeof asked === "function" ? asked(state.decisions) : asked;
   // another pair drops what was decided about the eyes of the one before
   const names = [...Object.keys(changes), ...(changes.pair ? ["left", "right"] : [])];
   const back = Object.fromEntries(names.map((name) => [name, decided(name)]));
@@ -230,6 +236,7 @@ async function changeNow(changes, remembered) {
   await draw();
   clearTimeout(waiting);
   if (remounts) waiting = setTimeout(() => inTurn(mountNow), 350);
+  return true;
 }
 
 /** Take a step back, or do it again; what the hand has just done counts. @param {"undo" | "redo"} which */
@@ -370,7 +377,7 @@ function keyed(event) {
 }
 
 setUp();
-const lent = { crop: crop(desk), loupe: loupe(desk), maps: maps(desk), before: before(desk), pairs: pairs(desk), card: card(desk), source: source(desk) };
+const lent = { crop: crop(desk), loupe: loupe(desk), maps: maps(desk), before: before(desk), pairs: pairs(desk), card: card(desk), source: source(desk), glasses: glasses(desk) };
 parts = Object.values(lent);
 inTurn(async () => {
   await refresh();

@@ -1,6 +1,8 @@
 // What a hand moves before it is decided: number fields, nudges by keys, and a point that is clicked.
 // The picture follows at once; answers that come meanwhile never overwrite what the hand did since.
 
+import { Lie } from "./lie.js";
+
 const $ = (id) => /** @type {any} */ (document.getElementById(id));
 const REST_MS = 250;
 
@@ -63,7 +65,8 @@ export function hand(desk) {
       desk.say("No depth is known there. Choose a point with structure that both eyes see.");
       return;
     }
-    clicked = { place, window: place.map((v) => Math.max(0, Math.round((v - 0.5) * 10) / 10)), sent: false };
+    const lie = new Lie(desk.state.pair);
+    clicked = { place, window: lie.within(lie.toView(0, place)).map((v) => Math.round(v * 10) / 10), sent: false };
     put("shift_px", 0);
     unsent.delete("shift_px");
     preview();

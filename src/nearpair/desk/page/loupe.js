@@ -1,5 +1,6 @@
 // The loupe: the same place of both pictures, pixel by pixel, side by side or through the glasses.
 
+import { Lie } from "./lie.js";
 import { Picture } from "./picture.js";
 import { made, signed } from "./words.js";
 
@@ -25,7 +26,7 @@ export function loupe(desk) {
   /** Where it looks if nobody points: at the window's point, else at the middle. */
   function usual() {
     const { window_point_px: point, crop_px: [x, y, width, height] } = desk.state.pair.mounting;
-    return point ? point.map((v) => v + 0.5) : [x + width / 2, y + height / 2];
+    return point ? new Lie(desk.state.pair).toPicture(0, point) : [x + width / 2, y + height / 2];
   }
 
   function toggle() {

@@ -5,6 +5,8 @@ import { Composite } from "./composite.js";
 
 const TILE_PX = 512;
 const MOST_TILES = 240;
+/** Pixels as they are. @type {any} */
+const RAW = { colorSpaceConversion: "none", premultiplyAlpha: "none" };
 
 export const LOOKS = {
   glasses: "Glasses", left: "Left eye", right: "Right eye", rocking: "Rocking",
@@ -36,6 +38,7 @@ export class Picture {
     this.both = "";  // key of the pair whose eyes were both shown
     this.mixing = false;
     /** @type {Set<string>} pictures of which something arrived */ this.arrived = new Set();
+    /** @type {{key: string, eye: number, box: number[], texture: WebGLTexture}[]} pieces that lie over a pair */ this.pieces = [];
     this.wanted = false;
     this.first = 0;
     /** @type {(() => void) | null} */ this.ondrawn = null;
@@ -59,6 +62,20 @@ export class Picture {
     this.map = map;
     this.hand = { ...STILL };
     if (isNew || this.fitted) this.fit();
+    this.redraw();
+  }
+
+  /** Lay pieces over the pair with this key, in place of those before. @param {string} key
+   *  @param {{eye: number, box: number[], picture: string}[]} pieces each a PNG in base64, its box in px of the picture */
+  async lay(key, pieces) {
+    const number = this.laying = (this.laying ?? 0) + 1;
+    const bitmaps = await Promise.all(pieces.map(({ picture }) => {
+      const data = Uint8Array.from(atob(picture), (c) => c.charCodeAt(0));
+      return createImageBitmap(new Blob([data], { type: "image/png" }), RAW);
+    }));
+    if (number !== this.laying) return;
+    this.pieces.forEach(({ texture }) => this.composite.forget(texture));
+    this.pieces = pieces.map(({ eye, box }, k) => ({ key, eye, box, texture: this.composite.texture(bitmaps[k], true) }));
     this.redraw();
   }
 
@@ -150,7 +167,8 @@ export class Picture {
     const exact = this.#unmixed(size);
     looks.forEach((what, eye) => {
       const alone = eye === 1 && looks[0] === looks[1];  // then nothing of what was there before may stay
-      this.composite.eye(/** @type {0 | 1} */ (eye), alone ? [] : this.#tilesOf(what, what === "right", size), exact, size);
+      const over = what === "left" || what === "right" ? this.#piecesOf(what, size) : [];
+      this.composite.eye(/** @type {0 | 1} */ (eye), alone ? [] : [...this.#tilesOf(what, what === "right", size), ...over], exact, size);
     });
     const [x, y, w, h] = this.pair.mounting.crop_px;
     const corner = (px, py) => this.#clip(px, py, size);
@@ -171,7 +189,7 @@ export class Picture {
     if (this.complete && looks[1] === "right") this.both = this.pair.key;
     this.ondrawn?.();
     this.drawn = performance.now() - start;
-    this.atRest = this.complete && this.still && (looks[0] !== "left" || this.look !== "glasses" || this.mixture !== null);
+    this.atRest = this.complete && this.still && (looks[0] !== "left" || this.look !== "glasses" || this.mixture !== null || this.#laid.length > 0);
     if (!this.first && this.complete) this.first = performance.now();
     if (this.complete && !this.atRest && this.still && this.look === "glasses" && !this.mixture && looks[1] === "right") this.#soon();
   }
@@ -187,12 +205,25 @@ export class Picture {
   #eyes(size) {
     if (MAPS.includes(this.look)) return ["left", this.look];
     // a mixture made by the desk takes time: both eyes are shown first
-    if (this.look === "glasses" && !this.mixture && this.still && this.both === this.pair.key) {
+    if (this.look === "glasses" && !this.mixture && this.still && this.both === this.pair.key && !this.#laid.length) {
       this.#tilesOf(this.mixed, false, size);
       if (this.complete) return [this.mixed, this.mixed];
       this.complete = true;
     }
     return ["left", "right"];
+  }
+
+  /** The pieces that lie over this pair. */
+  get #laid() { return this.pieces.filter((piece) => piece.key === this.pair.key); }
+
+  /** @param {string} what @param {number[]} size */
+  #piecesOf(what, size) {
+    const moves = what === "right";
+    return this.#laid.filter(({ eye }) => (eye === 1) === moves).map(({ box: [x, y, w, h], texture }) => {
+      const at = (px, py) => this.#clip(...(moves ? this.#moved(px, py) : [px, py]), size);
+      const [ox, oy] = at(x, y), [rx, ry] = at(x + w, y), [dx, dy] = at(x, y + h);
+      return { texture, place: [rx - ox, ry - oy, 0, dx - ox, dy - oy, 0, ox, oy, 1], smooth: this.view.zoom < 1 };
+    });
   }
 
   /** Whether each pixel of the pictures falls on whole ones of the canvas. */
@@ -275,8 +306,7 @@ export class Picture {
     try {
       const answer = await fetch(address);
       if (!answer.ok) throw new Error(answer.statusText);
-      const raw = { colorSpaceConversion: "none", premultiplyAlpha: "none" };
-      const bitmap = await createImageBitmap(await answer.blob(), /** @type {any} */ (raw));
+      const bitmap = await createImageBitmap(await answer.blob(), RAW);
       if (this.tiles.get(name) !== entry) return;
       entry.texture = this.composite.texture(bitmap);
       this.arrived.add(name.split("/").slice(0, 2).join("/"));

@@ -1,19 +1,22 @@
 // Frames at a place: which one is shown there, what the others show, and another one brushed in, for both eyes.
 
-import { Brush, simplified } from "./brush.js";
-import { readBehind } from "./api.js";
-import { apply, inverse } from "./matrix.js";
+import { Brush, drawArea, drawPlace, outline } from "./brush.js";
+import { readBehind, tryOut } from "./api.js";
+import { Lie } from "./lie.js";
 import { made } from "./words.js";
 
 const $ = (id) => /** @type {any} */ (document.getElementById(id));
 const EYES = ["left", "right"];
+const TRY_MS = 120;  // a hand that rests so long has brushed
+const MOST_TRIED = 50;
+const same = (one, other) => JSON.stringify(one) === JSON.stringify(other);
 const BESIDE = 1;  // frames shown before and after the chosen one
 const MOVES = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
 /** @param {{state: any, picture: any, change: (changes: object) => void, say: (text: string) => void}} desk */
 export function source(desk) {
   const tool = new Tool(desk);
-  return { stated: () => tool.stated(), left: "Frames here is closed.", leave: () => { const { open } = tool; if (open) tool.toggle(false); return open; }, get place() { return tool.place; }, get found() { return tool.found; }, get chosen() { return tool.chosen; } };
+  return { stated: () => tool.stated(), left: "Frames here is closed.", leave: () => { const { open } = tool; if (open) tool.toggle(false); return open; }, get lie() { return tool.lie; }, get strokes() { return tool.brush.strokes; }, get place() { return tool.place; }, get found() { return tool.found; }, get chosen() { return tool.chosen; } };
 }
 
 class Tool {
@@ -45,8 +48,8 @@ class Tool {
     this.strips = EYES.map(() => made("div", { className: "strip" }));
     this.looking = button("Look", () => this.setBrushing(false), { ariaPressed: "true", id: "source-look" });
     this.brushing = button("Brush", () => this.setBrushing(true), { ariaPressed: "false", id: "source-brush" });
-    this.radius = made("input", { id: "source-radius", type: "number", min: 1, max: 2000, step: 1, value: 0, oninput: () => this.draw() });
-    this.alike = made("select", { id: "source-eyes", onchange: () => { this.both = this.alike.value === "both"; } },
+    this.radius_px = made("input", { id: "source-radius", type: "number", min: 1, max: 2000, step: 1, value: 0, oninput: () => this.drawControls() });
+    this.alike = made("select", { id: "source-eyes", onchange: () => { this.both = this.alike.value === "both"; this.drawControls(); } },
       made("option", { value: "both" }, "both eyes"), made("option", { value: "one" }, "this eye"));
     this.put = button("Show this frame there", () => this.apply(), { className: "main", id: "source-put", disabled: true });
     this.list = made("ul", { id: "source-list" });
@@ -54,7 +57,7 @@ class Tool {
       made("div", { className: "row" },
         button("Frame before", () => this.step(-1), { id: "source-before" }), button("Frame after", () => this.step(1), { id: "source-after" }),
         this.looking, this.brushing, button("Clear the brush", () => { this.brush.clear(); this.drawControls(); }, { id: "source-clear" })),
-      made("div", { className: "row" }, made("label", {}, "Radius, px", this.radius), made("label", {}, "For", this.alike), this.put),
+      made("div", { className: "row" }, made("label", {}, "Radius, px", this.radius_px), made("label", {}, "For", this.alike), this.put),
       this.curve, made("div", { id: "source-crops" }, ...this.strips),
       made("p", { className: "hint" }, "Click a place to see its frames. With the brush, drag over what is to show the chosen one. By keyboard: arrows move the place (with Shift by 1 px), comma and full stop change the frame, space brushes on from place to place, Enter shows the frame there, Backspace takes the last point back, Escape closes."),
       this.list);
@@ -67,10 +70,10 @@ class Tool {
     $("source").hidden = !open;
     document.body.classList.toggle("frames", open);
     $("source-open").ariaPressed = String(open);
-    this.brush.clear();
+    this.tried();
     if (open && this.desk.state?.pair) {
       const [x, y, width, height] = this.desk.state.pair.mounting.crop_px;
-      if (!Number(this.radius.value)) this.radius.value = Math.max(4, Math.round(width * 0.015));
+      if (!Number(this.radius_px.value)) this.radius_px.value = Math.max(4, Math.round(width * 0.015));
       this.place ??= [x + Math.round(width / 2) + 0.5, y + Math.round(height / 2) + 0.5];
       this.look();
       $("canvas").focus({ preventScroll: true });
@@ -92,6 +95,8 @@ class Tool {
       this.drawn = () => { before?.(); this.draw(); };
       picture.ondrawn = this.drawn;
     }
+    if (this.refused && state.job.state !== "running") this.asked = "";  // once more
+    this.tried();
     if (!this.open || !state.pair) return;
     if (state.job.state !== "running" && this.key !== state.pair.key) this.look(false);
     this.drawControls();
@@ -139,26 +144,81 @@ class Tool {
     this.timer = setTimeout(() => this.look(anew), 120);
   }
 
-  /** Places of the picture as px of the view of the eye that is worked on. @param {number[][]} places */
-  #onView(places) {
-    const back = inverse(this.found.onto[this.eye]), [height, width] = this.desk.state.pair.size_px;
-    const within = (v, most) => Math.round(Math.min(most - 1, Math.max(0, v)) * 10) / 10;
-    return places.map(([x, y]) => apply(back, [x - 0.5, y - 0.5])).map(([x, y]) => [within(x, width), within(y, height)]);
+  /** How the views lie in the pair that is shown. */
+  get lie() {
+    const { pair } = this.desk.state;
+    if (this.lying?.pair !== pair) this.lying = { pair, lie: new Lie(pair) };
+    return this.lying.lie;
   }
+
+  /** @param {number} eye */
+  #workOn(eye) {
+    if (this.brush.strokes.length) this.desk.say("What was brushed for the other eye is cleared: each eye has strokes of its own.");
+    this.eye = eye;
+    this.brush.clear();
+    this.found = null;
+  }
+
+  /** A place of the picture as px of the view of the eye that is worked on. @param {number[]} place */
+  #onView(place) { return this.lie.within(this.lie.toView(this.eye, place)); }
+
+  /** The retouches that the brush would add. */
+  #brushed() {
+    const at = this.found?.[EYES[this.eye]];
+    if (!at) return [];
+    return this.brush.strokes.map((points) => ({
+      station: at.station, frame: at.frames[this.chosen], radius_px: this.radius, points, eyes: this.both ? "both" : "one",
+    }));
+  }
+
+  /** Show what is brushed, and decided but not mounted yet, before it is made. */
+  tried() {
+    clearTimeout(this.trying);
+    this.trying = setTimeout(() => this.#tryOut(), TRY_MS);
+  }
+
+  async #tryOut() {
+    const { state, picture } = this.desk, { pair, decisions } = state ?? {};
+    if (!pair || !picture || !decisions) return;
+    const added = this.open ? this.#brushed() : [], without = (all, some) => all.filter((one) => !some.some((other) => same(one, other)));
+    const wanted = [...decisions.retouches, ...added];
+    const where = this.open ? [...without(wanted, pair.retouches), ...without(pair.retouches, wanted)] : [];
+    const asked = `${pair.key} ${JSON.stringify([wanted, where])}`;
+    if (asked === this.asked) return;
+    this.asked = asked;
+    this.refused = false;
+    this.toldOf = [];
+    if (!where.length) { picture.lay(pair.key, []); this.drawControls(); return; }
+    try {
+      const { pieces, told, large } = await tryOut(pair.key, wanted, where.slice(-MOST_TRIED));
+      if (asked !== this.asked) return;
+      await picture.lay(pair.key, pieces);
+      this.toldOf = added.length ? told.slice(-added.length) : [];
+      if (large.length) this.desk.say("The area is large: it is shown once the pair is made.");
+    } catch (error) {
+      if (asked !== this.asked) return;
+      this.refused = true;
+      if (error.status !== 409 && error.status !== 404) this.desk.say(error.message);
+    }
+    this.drawControls();
+  }
+
+  /** Whether the picture shows already what is brushed. */
+  get shows() { const { picture } = this.desk; return picture.pieces.some(({ key }) => key === picture.pair.key); }
+
+  get radius() { return Math.min(1e4, Math.max(0.5, Number(this.radius_px.value) || 1)); }
 
   /** Decide that the brushed area shows the chosen frame. */
   apply() {
     const at = this.found?.[EYES[this.eye]];
     if (!at) return;
-    const radius = Math.min(1e4, Math.max(0.5, Number(this.radius.value) || 1));
-    const strokes = this.brush.strokes.length ? this.brush.strokes : [[this.place]];
-    const added = strokes.map((places) => ({
-      station: at.station, frame: at.frames[this.chosen], radius_px: radius,
-      points: simplified(this.#onView(places), radius / 8), eyes: this.both ? "both" : "one",
-    }));
+    if (!this.brush.strokes.length) this.brush.begin(this.#onView(this.place));
+    const added = this.#brushed(), { strokes } = this.brush;
     this.brush.clear();
-    this.desk.change({ retouches: [...this.desk.state.decisions.retouches, ...added] });
-    this.drawControls();
+    this.desk.change(({ retouches }) => ({ retouches: [...retouches, ...added] })).then((done) => {
+      if (!done && !this.brush.strokes.length) this.brush.strokes = strokes;  // refused: nothing is lost
+      this.drawControls();
+    });
   }
 
   drawControls() {
@@ -169,6 +229,7 @@ class Tool {
     this.drawStrips(at, other);
     this.drawList();
     this.draw();
+    this.tried();
   }
 
   drawWords(at, other) {
@@ -176,7 +237,7 @@ class Tool {
       ? `${found.station} at ${Math.round(found.point_px[0])}, ${Math.round(found.point_px[1])} shows ${found.number === null ? "nothing sharp" : `${found.frames[this.#used(found)]}, number ${this.#used(found) + 1} of ${found.frames.length}`}. `
       : `${EYES[eye] === "left" ? "Left" : "Right"} eye: not seen, or its depth is not known. `);
     this.words.replaceChildren(told(this.eye, at), told(1 - this.eye, other),
-      at ? made("strong", {}, `Chosen: ${at.frames[this.chosen]}, number ${this.chosen + 1}.`) : "");
+      at ? made("strong", {}, `Chosen: ${at.frames[this.chosen]}, number ${this.chosen + 1}${this.toldOf?.length ? this.#other({}, this.toldOf.at(-1)) : ""}.`) : "");
   }
 
   /** How sharp each frame shows the place; the chosen one is white, the one that is shown is marked below. */
@@ -228,8 +289,15 @@ class Tool {
       const at = left.findIndex((done) => done.station === one.station && done.frame === one.frame);
       const done = at < 0 ? null : left.splice(at, 1)[0];
       return made("li", {}, made("span", {}, `${k + 1}. ${one.station}: ${one.frame}${this.#other(one, done)}`),
-        made("button", { type: "button", onclick: () => this.desk.change({ retouches: retouches.filter((_, other) => other !== k) }) }, "Take back"));
+        made("button", { type: "button", onclick: () => this.#takeBack(one) }, "Take back"));
     }));
+  }
+
+  #takeBack(one) {
+    this.desk.change(({ retouches }) => {
+      const at = retouches.findLastIndex((other) => same(one, other));
+      return { retouches: retouches.filter((_, k) => k !== at) };
+    });
   }
 
   #other(one, done) {
@@ -246,7 +314,18 @@ class Tool {
     if (!this.open || !picture?.pair) return;
     Object.assign(over.style, { width: `${canvas.clientWidth}px`, height: `${canvas.clientHeight}px` });
     if (over.width !== canvas.width || over.height !== canvas.height) { over.width = canvas.width; over.height = canvas.height; }
-    this.brush.draw(over.getContext("2d"), picture, this.#half, this.place, Number(this.radius.value) || 1);
+    const to = over.getContext("2d"), scale = picture.view.zoom;
+    to.clearRect(0, 0, over.width, over.height);
+    const around = (strokes) => outline(strokes, this.radius, (place) => this.#onCanvas(this.lie.toPicture(this.eye, place)), scale);
+    if (this.brush.strokes.length) drawArea(to, around(this.brush.strokes), !this.shows);
+    if (!this.place) return;
+    drawPlace(to, around([[this.#onView(this.place)]]), this.#onCanvas(this.place));
+  }
+
+  /** Where a place of the picture is on the canvas, for the eye that is worked on. */
+  #onCanvas([x, y]) {
+    const { view, room } = this.desk.picture;
+    return [(x - view.x) * view.zoom + room[0] / 2 + (this.#half ? room[0] : 0), (y - view.y) * view.zoom + room[1] / 2];
   }
 
   /** Whether the eye that is worked on is in the right half of the canvas. */
@@ -269,8 +348,8 @@ class Tool {
       canvas.setPointerCapture(event.pointerId);
       held = { at: at(event), moved: false };
       const eye = this.#eyeAt(held.at);
-      if (eye !== this.eye) { this.eye = eye; this.brush.clear(); this.found = null; }
-      if (this.brush.on) { this.brush.begin(this.desk.picture.placeOf(held.at)); this.draw(); }
+      if (eye !== this.eye) this.#workOn(eye);
+      if (this.brush.on) { this.brush.begin(this.#onView(this.desk.picture.placeOf(held.at))); this.draw(); }
     }, true);
     canvas.addEventListener("pointermove", (event) => {
       if (!held || !taken(event)) return;
@@ -278,16 +357,19 @@ class Tool {
       if (!held.moved && Math.hypot(dx, dy) < 5) return;
       held.moved = true;
       held.at = now;
-      if (this.brush.on) { this.brush.go(this.desk.picture.placeOf(now)); this.draw(); } else this.desk.picture.pan(dx, dy);
+      if (this.brush.on) { this.brush.go(this.#onView(this.desk.picture.placeOf(now)), this.radius / 8); this.draw(); } else this.desk.picture.pan(dx, dy);
     }, true);
+    canvas.addEventListener("pointercancel", () => { held = null; });
     canvas.addEventListener("pointerup", (event) => {
       if (!held || !taken(event)) return;
       const [x, y] = this.desk.picture.placeOf(held.at);
-      if (this.brush.on) { if (!this.found) this.at(x, y); } else if (!held.moved) this.at(x, y);
+      if (this.brush.on) { this.brush.settle(this.radius / 20); if (!this.found) this.at(x, y); } else if (!held.moved) this.at(x, y);
       held = null;
       this.drawControls();
     }, true);
     document.addEventListener("keydown", (event) => this.#keyed(event), true);
+    // what is brushed is not decided yet: the browser asks before it closes the page
+    window.addEventListener("beforeunload", (event) => { if (this.brush.strokes.length) event.preventDefault(); });
   }
 
   #keyed(event) {
@@ -298,7 +380,7 @@ class Tool {
     if (this.open) {
       Object.assign(acts, { ",": () => this.step(-1), ".": () => this.step(1), Escape: () => this.toggle(false) });
       if (on) {
-        Object.assign(acts, { " ": () => this.brush.step(this.place), Enter: () => this.apply(), Backspace: () => this.brush.back() });
+        Object.assign(acts, { " ": () => this.brush.step(this.#onView(this.place)), Enter: () => this.apply(), Backspace: () => this.brush.back() });
         const by = event.shiftKey ? 1 : Math.max(1, Math.round(8 / this.desk.picture.view.zoom));
         for (const [key, [dx, dy]] of Object.entries(MOVES)) acts[key] = () => this.at(this.place[0] + dx * by, this.place[1] + dy * by, !this.brush.strokes.length);
       }
