@@ -113,8 +113,9 @@ def test_keys_move_the_window_and_take_it_back(desk, shoot):
     desk.page.focus("#canvas")
     # all three before the hand rests, however slow the machine: they are one decision
     desk.page.evaluate(
-        """() => [["ArrowRight", false], ["ArrowRight", false], ["ArrowLeft", true]].forEach(([key, shiftKey]) =>
-            document.activeElement.dispatchEvent(new KeyboardEvent("keydown", { key, shiftKey, bubbles: true })))"""
+        """() => [["ArrowRight", false], ["ArrowRight", false], ["ArrowLeft", true]].forEach(
+            ([key, shiftKey]) => document.activeElement.dispatchEvent(
+                new KeyboardEvent("keydown", { key, shiftKey, bubbles: true })))"""
     )
     assert desk.tell("desk.picture.hand.shift_px") == pytest.approx(1.9)
     desk.wait("Math.abs(desk.state.pair.adjust.shift_px - 1.9) < 1e-6").rest()
