@@ -3,11 +3,13 @@
 import json
 import re
 import shutil
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
 from nearpair.cli.main import app
+from nearpair.shoot.comparison import told_apart
 from nearpair.shoot.deciding import Overrides
 from nearpair.shoot.run import make, run
 from support.tiny import contents, shells
@@ -39,6 +41,19 @@ def test_both_stand_on_one_page_and_what_differs_is_marked(two):
     assert rows == {' class="differs"': "Relief", "": "Exposure, right over left"}
     assert proofs[0]["comfort"]["far_arcmin"] < proofs[1]["comfort"]["far_arcmin"]
     assert contents(two / "small") == before
+
+
+@pytest.mark.parametrize(
+    ("roots", "names"),
+    [
+        (("a/quartz", "a/pyrite"), ["quartz", "pyrite"]),
+        (("a/quartz/shoot", "a/pyrite/shoot", "b/other"), ["quartz/shoot", "pyrite/shoot", "other"]),
+        (("a/x/shoot", "b/x/shoot"), ["a/x/shoot", "b/x/shoot"]),
+        (("a/shoot", "a/shoot"), ["shoot", "shoot"]),
+    ],
+)
+def test_shoots_in_folders_of_one_name_are_told_apart(roots, names):
+    assert told_apart([Path("/home", root) for root in roots]) == names
 
 
 def test_a_folder_without_a_proof_is_named(two, tmp_path):

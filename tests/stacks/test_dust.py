@@ -64,9 +64,18 @@ def test_frames_that_do_not_move_and_short_stacks_tell_nothing():
 def test_many_doubtful_specks_do_not_meet_by_chance():
     rng = np.random.default_rng(4)
     one, other = (
-        [Speck(float(x), float(y), 0.76) for x, y in rng.uniform(0, (288, 192), (300, 2))] for _ in range(2)
+        [Speck(float(x), float(y), 0.76) for x, y in rng.uniform((100, 0), (288, 192), (300, 2))]
+        for _ in range(2)
     )
     sure = Speck(40.5, 60.5, 0.96)
     size = (192, 288)
     assert in_both([*one, sure], [*other, sure], size, size) == (sure,)
     assert in_both([sure], [sure], size, (192, 300)) == ()
+
+
+def test_a_line_that_stays_in_place_is_no_dust():
+    """The rim of a mask, as a row of specks in both stacks."""
+    size = (192, 288)
+    row = [Speck(40.5 + 8 * n, 60.5, 1.0) for n in range(12)]
+    assert in_both(row, row, size, size) == ()
+    assert len(in_both(row[:2], row[:2], size, size)) == 2

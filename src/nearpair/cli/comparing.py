@@ -30,15 +30,15 @@ def compare(shoots: Shoots, to: To = Path("comparison.html"), as_json: options.J
 
     if to.is_dir():
         raise NearpairError(f"{to}: is a folder.", "Give the name of a file, for example comparison.html.")
-    proofs = compare_shoots(shoots, to)
+    found = compare_shoots(shoots, to)
     lines = [
         Line(
-            shoot.name[:9],
-            f"{proof.verdict}; relief {amount(proof.depth.relief.score)}, "
+            "" if number else "Shoots",
+            f"{name}: {proof.verdict}; relief {amount(proof.depth.relief.score)}, "
             f"{amount(proof.depth.relief.range_arcmin)} arcmin from near to far",
         )
-        for shoot, proof in zip(shoots, proofs, strict=True)
+        for number, (name, proof) in enumerate(found)
     ]
     say.lines([*lines, Line("Page", str(to), whole=True)], to_stderr=as_json)
     if as_json:
-        say.json(dict(zip(map(str, shoots), proofs, strict=True)))
+        say.json({str(shoot): proof for shoot, (_, proof) in zip(shoots, found, strict=True)})

@@ -53,15 +53,22 @@ def outcome(finding: Finding, before: Proof, after: Proof) -> str:
     """What a trial did to the finding it was for, and what it brought, in words."""
     now = next((other for other in after.advice if other.code == finding.code), None)
     serious = {f.code for p in (before, after) for f in p.advice if f.severity != "note"}
-    new = sorted((serious & {f.code for f in after.advice}) - {f.code for f in before.advice})
+    new = sorted(
+        _plain(code) for code in (serious & {f.code for f in after.advice}) - {f.code for f in before.advice}
+    )
+    name = _plain(finding.code)
     brings = f", but {' and '.join(new)} came up" if new else ""
     if now is None:
-        return f"{finding.code} is gone{brings}"
+        return f"{name} is gone{brings}"
     if now.severity != finding.severity:
-        return f"{finding.code} is now a matter of {now.severity}{brings}"
+        return f"{name} is now a matter of {now.severity}{brings}"
     if finding.over and now.over and now.over < _NOTICEABLE * finding.over:
-        return f"{finding.code} is less than before{brings}"
-    return f"{finding.code} stays{brings}"
+        return f"{name} is less than before{brings}"
+    return f"{name} stays{brings}"
+
+
+def _plain(code: str) -> str:
+    return code.replace("-", " ")
 
 
 def changes(before: Proof, after: Proof) -> list[Change]:

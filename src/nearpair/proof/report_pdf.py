@@ -85,14 +85,14 @@ def _finding(finding: Finding, places: Places, style: Mapping[str, Any]) -> Any:
 
 def _figures(proof: Proof, style: Mapping[str, Any]) -> list[Any]:
     from reportlab.lib.colors import grey
-    from reportlab.platypus import Paragraph, Table
+    from reportlab.platypus import KeepTogether, Paragraph, Table
 
     out: list[Any] = [Paragraph("Figures", style["head"])]
     for group in figures(proof):
         rows = [[Paragraph(escape(cell), style["small"]) for cell in row] for row in group.rows]
         table = Table(rows, colWidths=[0.34 * _WIDTH, 0.26 * _WIDTH, 0.40 * _WIDTH])
         table.setStyle([("LINEBELOW", (0, 0), (-1, -1), 0.4, grey), ("VALIGN", (0, 0), (-1, -1), "TOP")])
-        out += [Paragraph(escape(group.title), style["sub"]), table]
+        out.append(KeepTogether([Paragraph(escape(group.title), style["sub"]), table]))
         out += [Paragraph(escape(f"Source, {source}."), style["soft"]) for source in group.sources]
     return out
 
@@ -112,7 +112,9 @@ def _styles() -> dict[str, Any]:
     from reportlab.lib.styles import ParagraphStyle
 
     plain = ParagraphStyle("text", fontName="Helvetica", fontSize=9.5, leading=12.5, spaceAfter=3)
-    head = ParagraphStyle("head", plain, fontName="Helvetica-Bold", fontSize=12.5, spaceBefore=10, leading=16)
+    head = ParagraphStyle(
+        "head", plain, fontName="Helvetica-Bold", fontSize=12.5, spaceBefore=10, leading=16, keepWithNext=1
+    )
     return {
         "text": plain,
         "soft": ParagraphStyle("soft", plain, fontSize=8, leading=10, textColor="#555555"),

@@ -155,10 +155,13 @@ def _dust(pair: Pair, proof: Proof) -> Marked:
     picture = _ground(pair)
     scale = picture.shape[1] / pair.left.shape[1]
     x, y = proof.mounting.crop_px[:2]
-    for column, row in proof.dust_px:
-        at = round(scale * (column - x)), round(scale * (row - y))
-        cv2.circle(picture, at, 12, YELLOW, 2, cv2.LINE_AA)
-    return Marked(picture, "Yellow: where the specks lie in the left eye's reference frame.")
+    at = [(round(scale * (column - x)), round(scale * (row - y))) for column, row in proof.dust_px]
+    for place in at:
+        cv2.circle(picture, place, 12, YELLOW, 2, cv2.LINE_AA)
+    height, width = picture.shape[:2]
+    outside = sum(not (0 <= across < width and 0 <= down < height) for across, down in at)
+    told = "Yellow: where specks lie in the left eye's reference frame."
+    return Marked(picture, told + (f" {outside} more outside the picture." if outside else ""))
 
 
 def _sharper(pair: Pair, _: Proof) -> Marked:

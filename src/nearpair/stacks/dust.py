@@ -21,10 +21,10 @@ from nearpair.pixels.luma import Plane
 FEWEST_KEYFRAMES = 12
 _APART_OF_STACK = 7
 """Neighbours are a seventh of the stack away: nearer ones have the speck in almost the same place."""
-_DARKER = 0.04
+_DARKER = 0.03
 """By how much (natural logarithm of light, at half the small size) a place must be darker than foretold."""
 _IN_FRAMES = 0.75
-_SPECK_PX, _AROUND_PX = 0.7, 2.5
+_SPECK_PX, _AROUND_PX, _BESIDE_PX = 0.7, 2.5, 3
 _BLACK = 0.002
 _BORDER = 0.02
 _MOST = 400
@@ -33,6 +33,7 @@ _MOST = 400
 _CUTS = (0.75, 0.8, 0.85, 0.9, 0.95)
 _BY_CHANCE = 0.02
 _PLACES = 9
+_SAME_PX, _AROUND_ONE_PX, _FEW = 2.5, 30, 3
 
 
 class Speck(NamedTuple):
@@ -53,19 +54,35 @@ def specks(keyframes: Sequence[tuple[int, Plane]], to_first: Sequence[Similarity
     height, width = keyframes[0][1].shape
     darker = np.zeros((height, width), np.float32)
     for residual in _residuals(keyframes, to_first):
-        fine = cv2.GaussianBlur(residual, (0, 0), _SPECK_PX)
-        darker += fine - cv2.GaussianBlur(residual, (0, 0), _AROUND_PX) < -_DARKER
-    share = darker / len(keyframes)
+        darker += _spots(residual) > _DARKER
+    share = np.asarray(darker / len(keyframes), np.float32)
     border = max(2, round(_BORDER * width))
     inner = np.zeros_like(share)
     inner[border:-border, border:-border] = share[border:-border, border:-border]
-    peak = (inner >= _IN_FRAMES) & (inner >= cv2.dilate(inner, np.ones((3, 3), np.uint8)))
-    rows, columns = np.nonzero(peak)
-    surest = np.argsort(-inner[rows, columns], kind="stable")[:_MOST]
-    return tuple(
-        Speck(2 * float(columns[n]) + 0.5, 2 * float(rows[n]) + 0.5, float(inner[rows[n], columns[n]]))
-        for n in surest
-    )
+    return _peaks(inner)
+
+
+def _peaks(share: Plane) -> tuple[Speck, ...]:
+    """The places of highest share, one for each patch of equal ones, the surest first."""
+    peak = (share >= _IN_FRAMES) & (share >= cv2.dilate(share, np.ones((3, 3), np.uint8)))
+    count, labels, _, centres = cv2.connectedComponentsWithStats(peak.astype(np.uint8))
+    of = [float(share[labels == label].max()) for label in range(1, min(count, _MOST))]
+    found = [Speck(2 * x + 0.5, 2 * y + 0.5, s) for (x, y), s in zip(centres[1:].tolist(), of, strict=False)]
+    return tuple(sorted(found, key=lambda speck: -speck.share))
+
+
+def _spots(residual: Plane) -> Plane:
+    """By how much each place (h, w) is darker than what lies around it, in the direction where it is least.
+
+    Edges that stay in place, as of a mask in the light path, are no spots: along them nothing changes.
+    """
+    fine = np.asarray(cv2.GaussianBlur(residual, (0, 0), _SPECK_PX), np.float32)
+    least = np.asarray(cv2.GaussianBlur(residual, (0, 0), _AROUND_PX), np.float32) - fine
+    for x, y in ((1, 0), (1, 1), (0, 1), (-1, 1)):
+        across = np.roll(fine, (y * _BESIDE_PX, x * _BESIDE_PX), (0, 1))
+        across += np.roll(fine, (-y * _BESIDE_PX, -x * _BESIDE_PX), (0, 1))
+        np.minimum(least, across / 2 - fine, out=least)
+    return least
 
 
 def in_both(
@@ -81,16 +98,21 @@ def in_both(
         return ()
     for cut in _CUTS:
         left, right = ([speck for speck in found if speck.share >= cut] for found in (one, other))
-        met = [speck for speck in left if any(_near(speck, there) for there in right)]
+        met = [speck for speck in left if any(_apart_px(speck, there) <= _SAME_PX for there in right)]
         places = size[0] * size[1] / 4
         alone = (len(left) - len(met)) * max(0, len(right) - len(met))
         if alone * _PLACES / places <= _BY_CHANCE:
-            return tuple(met)
+            return tuple(speck for speck in met if _single(speck, one) and _single(speck, other))
     return ()
 
 
-def _near(one: Speck, other: Speck) -> bool:
-    return max(abs(one.x_px - other.x_px), abs(one.y_px - other.y_px)) <= 2
+def _single(speck: Speck, among: Sequence[Speck]) -> bool:
+    """Whether it stands alone, and is no piece of a line or a pattern that stays in place."""
+    return sum(_SAME_PX < _apart_px(speck, other) <= _AROUND_ONE_PX for other in among) < _FEW
+
+
+def _apart_px(one: Speck, other: Speck) -> float:
+    return max(abs(one.x_px - other.x_px), abs(one.y_px - other.y_px))
 
 
 def _residuals(keyframes: Sequence[tuple[int, Plane]], to_first: Sequence[Similarity]) -> Iterator[Plane]:
