@@ -35,6 +35,7 @@ let waiting = null;
 let pending = Promise.resolve();
 let turns = 0;
 let remounts = false;
+let stage = "";  // what the work that runs is at
 let troubled = "";  // what was wrong with shoot.toml when it was last read
 
 /** What the page lends to its parts. Each of them may give back `keys`, and be told when something was
@@ -74,7 +75,8 @@ async function draw() {
   document.title = `${state.name} \u2013 nearpair desk`;
   $("card").hidden = state.begun;
   $("cue").hidden = $("keys-open").hidden = !state.begun;
-  $("stage").hidden = $("controls").hidden = !state.begun;
+  $("stage").hidden = !state.begun;
+  $("controls").hidden = !state.pair;
   const trouble = state.trouble ? `${state.trouble.message} ${state.trouble.remedy}` : "";
   if (trouble || $("said").textContent === troubled) say(trouble);
   troubled = trouble;
@@ -253,6 +255,8 @@ function heardJob(job) {
   if (state) state.job = job;
   $("bar").hidden = $("stop").hidden = !running;
   if (state?.begun) drawNothing();
+  if (running && !state?.pair && job.what !== stage) inTurn(refresh);  // the pair may be there before the work is done
+  stage = job.what;
   $("bar").max = Math.max(1, job.total);
   $("bar").value = job.done;
   if (jobNumber < 0) {  // what ended before this page was opened is no news
@@ -375,7 +379,7 @@ parts = Object.values(lent);
 inTurn(async () => {
   await refresh();
   if (!state.begun && !state.look && state.sources.length) heardJob(await sort());
-  else if (state.begun && !state.pair && state.job.state !== "running") heardJob(await run("mount"));
+  else if (state.begun && !state.pair && state.job.state !== "running") heardJob(await run("proof"));
 });
 listen(({ job, changed: now }) => {
   heardJob(job);
