@@ -76,7 +76,8 @@ async function draw() {
   $("card").hidden = state.begun;
   $("cue").hidden = $("keys-open").hidden = !state.begun;
   $("stage").hidden = !state.begun;
-  $("controls").hidden = !state.pair;
+  $("controls").hidden = !state.begun || !(state.pair || picture);
+  $("controls").inert = !state.decisions;  // until shoot.toml can be read again
   const trouble = state.trouble ? `${state.trouble.message} ${state.trouble.remedy}` : "";
   if (trouble || $("said").textContent === troubled) say(trouble);
   troubled = trouble;
