@@ -35,6 +35,7 @@ let waiting = null;
 let pending = Promise.resolve();
 let turns = 0;
 let remounts = false;
+let awaited = "";  // work that a person asked for, to see what comes of it
 let stage = "";  // what the work that runs is at
 let troubled = "";  // what was wrong with shoot.toml when it was last read
 
@@ -273,7 +274,8 @@ function heardJob(job) {
     const told = job.name === "sort" && job.state === "failed" && !state.look;  // on the card's page itself
     say(job.state === "done" || told ? done : `${job.message} ${job.remedy}`.trim());
     inTurn(refresh);
-    if (job.state === "done" && done) inTurn(async () => $("results").scrollIntoView({ block: "start" }));
+    if (job.state === "done" && awaited === job.name) inTurn(async () => $("results").scrollIntoView({ block: "start" }));
+    if (awaited === job.name) awaited = "";
   }
 }
 
@@ -296,9 +298,10 @@ function setUp() {
   $("keys-close").onclick = () => $("keys").close();
   $("whole").onclick = () => picture?.fit();
   $("pixels").onclick = () => picture?.exact();
-  $("export").onclick = () => inTurn(async () => heardJob(await run("export")));
+  const start = (name) => inTurn(async () => { awaited = name; heardJob(await run(name)); });
+  $("export").onclick = () => start("export");
   $("go-on").onclick = () => inTurn(async () => heardJob(await run("proof")));
-  $("proof").onclick = () => inTurn(async () => heardJob(await run("proof")));
+  $("proof").onclick = () => start("proof");
   $("begin").onclick = () => inTurn(async () => {
     const left = $("card-left").value;
     heardJob(await run("proof", left === "as found" ? {} : { left }));
@@ -306,6 +309,7 @@ function setUp() {
   $("publish").onclick = () => inTurn(async () => {
     const chosen = chosenForms();
     if (!chosen.length) { say("Choose a form first."); return; }
+    awaited = "forms";
     heardJob(await publish(chosen));
   });
   $("again").onclick = () => inTurn(async () => heardJob(await sort()));
