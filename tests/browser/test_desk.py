@@ -111,6 +111,12 @@ def test_a_point_that_is_clicked_ends_at_the_window(desk, shoot):
 def test_keys_move_the_window_and_take_it_back(desk, shoot):
     first = (shoot / "shoot.toml").read_text()
     desk.page.focus("#canvas")
+    desk.page.keyboard.press("?")
+    assert desk.page.is_visible("#keys")
+    desk.page.keyboard.press("ArrowRight")  # moves nothing behind the sheet
+    desk.page.keyboard.press("Escape")
+    assert not desk.page.is_visible("#keys")
+    desk.page.focus("#canvas")
     # all three before the hand rests, however slow the machine: they are one decision
     desk.page.evaluate(
         """() => [["ArrowRight", false], ["ArrowRight", false], ["ArrowLeft", true]].forEach(

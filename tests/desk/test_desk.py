@@ -205,6 +205,21 @@ def test_exported_files_can_be_fetched(state, visitor, shoot):
     assert data == (shoot / "out" / "parallel.jpg").read_bytes()
 
 
+def test_what_the_proof_advises_can_be_decided_as_it_is_told(state, visitor, shoot):
+    """With the window behind everything, sides cut what stands in front, and there is a remedy."""
+    visitor.json("/decide", {"revision": state["revision"], "changes": {"window": "far"}})
+    visitor.json("/run", {"until": "proof"})
+    assert visitor.waited()["state"] == "done"
+    told = visitor.json("/state")[1]
+    fixes = [fix for advice in told["proof"]["advice"] for fix in advice["fixes"]]
+    assert {"window": "near"} in fixes
+    for fix in fixes:
+        revision = visitor.json("/state")[1]["revision"]
+        status, _ = visitor.json("/decide", {"revision": revision, "changes": fix})
+        assert status == 200
+    assert load(shoot / "shoot.toml").mounting.window in ("near", "auto")
+
+
 def test_the_proof_is_shown_without_scripts(state, visitor, shoot):
     status, headers, data = visitor.ask("/proof")
     assert status == 200
@@ -286,7 +301,7 @@ def test_a_port_that_is_taken_is_told(session):
     with serving(session) as address:
         port = int(address.split(":")[2].split("/")[0])
         with pytest.raises(NearpairError, match=str(port)):
-            serve(session, port, False, print)
+            serve(session, port, print)
 
 
 def test_masks_of_a_floating_window_are_in_the_exact_anaglyph(session, shoot):

@@ -36,6 +36,8 @@ def desk(
         nearpair desk card --to quartz
         nearpair desk quartz --no-browser --port 8123
     """
+    import webbrowser
+
     from nearpair.desk.serve import serve
     from nearpair.desk.session import Session
     from nearpair.errors import SourceError
@@ -60,7 +62,11 @@ def desk(
         say.plain(f"The desk is open at {address}")
         say.plain("End it with Ctrl-C. Everything that is decided there is kept at once.")
 
+    def shown(address: str) -> None:
+        if not webbrowser.open(address):
+            say.plain("No browser was found to open it: open that address in one on this computer.")
+
     try:
-        serve(session, port, browser, announced)
+        serve(session, port, announced, shown if browser else None)
     except KeyboardInterrupt:  # how a desk is closed
         say.plain("Closed.")

@@ -1,9 +1,8 @@
-"""Serving the desk on this computer only, and opening it in the browser."""
+"""Serving the desk on this computer only."""
 
 import secrets
 import socket
 import threading
-import webbrowser
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
@@ -45,13 +44,18 @@ def _server(session: Session, listener: socket.socket) -> tuple[uvicorn.Server, 
     return server, f"http://{LOOPBACK}:{port}/?token={token}"
 
 
-def serve(session: Session, port: int, browser: bool, told: Callable[[str], None]) -> None:
-    """Serve until Ctrl-C; `told` gets the address. Raises NearpairError if the port is taken."""
+def serve(
+    session: Session, port: int, told: Callable[[str], None], show: Callable[[str], object] | None = None
+) -> None:
+    """Serve until Ctrl-C; `told` gets the address, `show` too once pages are answered.
+
+    Raises NearpairError if the port is taken.
+    """
     listener = _listening(port)
     server, address = _server(session, listener)
     told(address)
-    if browser:
-        threading.Timer(0.5, webbrowser.open, [address]).start()
+    if show is not None:
+        threading.Timer(0.5, show, [address]).start()
     try:
         server.run(sockets=[listener])
     finally:

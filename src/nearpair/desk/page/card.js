@@ -44,7 +44,7 @@ export function card(desk) {
   function marks() {
     for (const shot of document.querySelectorAll(".shot")) shot.ariaPressed = String(chosen.has(shot.dataset.file));
     const count = chosen.size;
-    $("move-words").textContent = count ? `${count} ${count === 1 ? "frame" : "frames"} chosen. Move to:` : "Something in the wrong place? Drag it, or click frames and choose:";
+    $("move-words").textContent = count ? `${count} ${count === 1 ? "frame" : "frames"} chosen. Move to:` : "Something in the wrong place? Choose frames, then where they go; or drag them.";
     for (const button of $("move-to").querySelectorAll("button:not(#move-back)")) button.disabled = !count;
   }
 

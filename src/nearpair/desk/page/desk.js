@@ -36,6 +36,8 @@ let waiting = null;
 let pending = Promise.resolve();
 let turns = 0;
 let remounts = false;
+let awaited = "";  // work that a person asked for, to see what comes of it
+let stage = "";  // what the work that runs is at
 let troubled = "";  // what was wrong with shoot.toml when it was last read
 
 /** What the page lends to its parts. Each of them may give back `keys`, and be told when something was
@@ -77,7 +79,9 @@ async function draw() {
   document.title = `${state.name} \u2013 nearpair desk`;
   $("card").hidden = state.begun;
   $("cue").hidden = $("keys-open").hidden = !state.begun;
-  $("stage").hidden = $("controls").hidden = !state.begun;
+  $("stage").hidden = !state.begun;
+  $("controls").hidden = !state.begun || !(state.pair || picture);
+  $("controls").inert = !state.decisions;  // until shoot.toml can be read again
   const trouble = state.trouble ? `${state.trouble.message} ${state.trouble.remedy}` : "";
   if (trouble || $("said").textContent === troubled) say(trouble);
   troubled = trouble;
@@ -260,6 +264,8 @@ function heardJob(job) {
   if (state) state.job = job;
   $("bar").hidden = $("stop").hidden = !running;
   if (state?.begun) drawNothing();
+  if (running && !state?.pair && job.what !== stage) inTurn(refresh);  // the pair may be there before the work is done
+  stage = job.what;
   $("bar").max = Math.max(1, job.total);
   $("bar").value = job.done;
   if (jobNumber < 0) {  // what ended before this page was opened is no news
@@ -275,7 +281,8 @@ function heardJob(job) {
     const told = job.name === "sort" && job.state === "failed" && !state.look;  // on the card's page itself
     say(job.state === "done" || told ? done : `${job.message} ${job.remedy}`.trim());
     inTurn(refresh);
-    if (job.state === "done" && done) inTurn(async () => $("results").scrollIntoView({ block: "start" }));
+    if (job.state === "done" && awaited === job.name) inTurn(async () => $("results").scrollIntoView({ block: "start" }));
+    if (awaited === job.name) awaited = "";
   }
 }
 
@@ -298,9 +305,10 @@ function setUp() {
   $("keys-close").onclick = () => $("keys").close();
   $("whole").onclick = () => picture?.fit();
   $("pixels").onclick = () => picture?.exact();
-  $("export").onclick = () => inTurn(async () => heardJob(await run("export")));
+  const start = (name) => inTurn(async () => { awaited = name; heardJob(await run(name)); });
+  $("export").onclick = () => start("export");
   $("go-on").onclick = () => inTurn(async () => heardJob(await run("proof")));
-  $("proof").onclick = () => inTurn(async () => heardJob(await run("proof")));
+  $("proof").onclick = () => start("proof");
   $("begin").onclick = () => inTurn(async () => {
     const left = $("card-left").value;
     heardJob(await run("proof", left === "as found" ? {} : { left }));
@@ -308,6 +316,7 @@ function setUp() {
   $("publish").onclick = () => inTurn(async () => {
     const chosen = chosenForms();
     if (!chosen.length) { say("Choose a form first."); return; }
+    awaited = "forms";
     heardJob(await publish(chosen));
   });
   $("again").onclick = () => inTurn(async () => heardJob(await sort()));
@@ -382,7 +391,7 @@ parts = Object.values(lent);
 inTurn(async () => {
   await refresh();
   if (!state.begun && !state.look && state.sources.length) heardJob(await sort());
-  else if (state.begun && !state.pair && state.job.state !== "running") heardJob(await run("mount"));
+  else if (state.begun && !state.pair && state.job.state !== "running") heardJob(await run("proof"));
 });
 listen(({ job, changed: now }) => {
   heardJob(job);

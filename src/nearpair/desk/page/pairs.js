@@ -14,7 +14,7 @@ export function pairs(desk) {
   /** @param {any} one @returns {string[]} */
   function figures(one) {
     const lines = [one.verdict + (one.used_share === null || one.used_share === undefined ? "" : `, ${Math.round(100 * one.used_share)} % of the comfortable depth`)];
-    if (one.near_arcmin != null) lines.push(`${signed(one.near_arcmin, 0)}\u2032 to ${signed(one.far_arcmin, 0)}\u2032, relief ${Math.round(one.relief ?? 0)}`);
+    if (one.near_arcmin != null) lines.push(`${signed(one.near_arcmin, 0)} to ${signed(one.far_arcmin, 0)} arcmin, relief ${Math.round(one.relief ?? 0)} of 100`);
     if (one.base_share != null) lines.push(`base ${one.base_share.toFixed(2)} of the widest${one.base_mm == null ? "" : `, ${one.base_mm.toFixed(1)} mm`}`);
     return lines;
   }

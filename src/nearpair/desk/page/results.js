@@ -15,6 +15,7 @@ export function drawResults(state, change) {
     if (proof.advice.length) results.append(made("ul", {}, ...proof.advice.map((a) => made("li", {}, ...prose(`${a.text} ${a.remedy}`), remedies(a.fixes, change)))));
     results.append(made("a", { href: "/proof", target: "_blank", rel: "noopener" }, "The whole proof, with pictures"));
   }
+  if (!proof && state.pair) results.append(made("p", { className: "hint" }, "There is no proof of the pair as it is now. Proof measures it and gives advice."));
   if (files?.length) {
     results.append(made("h2", {}, "Exported"));
     results.append(made("ul", {}, ...files.map((name) => made("li", {}, made("a", { href: `/out/${name.split("/").map(encodeURIComponent).join("/")}`, download: name }, name)))));

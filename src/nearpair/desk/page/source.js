@@ -374,7 +374,7 @@ class Tool {
 
   #keyed(event) {
     const { tagName, id } = event.target, typing = /^(INPUT|SELECT|TEXTAREA)$/.test(tagName);
-    if (event.ctrlKey || event.metaKey || event.altKey || typing || !this.desk.state?.pair || event.target.closest?.("#loupe")) return;
+    if (event.ctrlKey || event.metaKey || event.altKey || typing || !this.desk.state?.pair || document.querySelector("dialog[open]") || event.target.closest?.("#loupe")) return;
     const on = id === "canvas" || event.target === document.body;
     const acts = { s: () => this.toggle() };
     if (this.open) {
