@@ -131,6 +131,67 @@ def test_the_panel_can_be_hit_with_glasses_on(source):
     assert small == []
 
 
+def put_at(desk, x, y, frame_by=1):
+    """Show another frame around a place, by keyboard; returns once it is decided."""
+    before = desk.tell("desk.state.decisions.retouches.length")
+    desk.page.click("#source-look")
+    desk.page.mouse.click(*on_page(desk, x, y))
+    desk.wait(f"Math.abs((desk.source.found?.left?.point_px[0] ?? 0) - {x}) < 2")
+    desk.page.keyboard.press("." if frame_by > 0 else ",")
+    desk.page.click("#source-put")
+    return desk.wait(f"desk.state.decisions.retouches.length === {before + 1}")
+
+
+def test_two_pages_do_not_take_each_others_retouches_back(source, browser, shoot):
+    one = source
+    other = Desk(browser, one.address).wait("window.desk?.picture?.first > 0")
+    other.page.click("#source-open")
+    other.wait(LOADED)
+    put_at(one, 150.5, 100.5, -1)
+    other.wait("desk.state.decisions.retouches.length === 1", 20).rest()
+    put_at(other, 200.5, 90.5, -1)
+    one.wait("desk.state.decisions.retouches.length === 2", 20).rest()
+    assert one.page.is_disabled("#undo")  # a step back would take both
+    one.page.click("#source-list li:first-child button")
+    other.wait("desk.state.decisions.retouches.length === 1", 20)
+    left = load(shoot / "shoot.toml").retouches
+    assert left[0].points[0] == pytest.approx((200, 90), abs=2)
+    other.context.close()
+
+
+def test_what_is_brushed_is_not_lost(source, shoot):
+    """Refused because the file was edited meanwhile: the stroke stays; the browser asks before it closes."""
+    desk = source
+    desk.page.click("#source-brush")
+    desk.page.mouse.move(*on_page(desk, 180, 120))
+    desk.page.mouse.down()
+    desk.page.mouse.move(*on_page(desk, 200, 125), steps=4)
+    desk.page.mouse.up()
+    desk.page.keyboard.press("Escape")
+    desk.page.click("#source-open")
+    strokes = desk.tell("desk.source.strokes")
+    assert len(strokes) == 1
+    desk.page.route(
+        "**/decide",
+        lambda route: route.fulfill(
+            status=409, json={"message": "was changed meanwhile.", "remedy": "Decide again."}
+        ),
+    )
+    desk.page.click("#source-put")
+    desk.wait("document.getElementById('said').textContent.includes('Decide again')")
+    desk.wait("desk.source.strokes.length === 1")
+    assert desk.tell("desk.source.strokes") == strokes
+    asked = []
+    desk.page.on("dialog", lambda dialog: (asked.append(dialog.type), dialog.dismiss()))
+    desk.page.close(run_before_unload=True)
+    desk.wait("true")
+    assert asked == ["beforeunload"]
+    desk.page.unroute("**/decide")
+    desk.page.click("#source-put")
+    desk.wait("desk.state.decisions.retouches.length === 1").rest()
+    assert load(shoot / "shoot.toml").retouches[0].points[0] == pytest.approx((179.5, 119.5), abs=1)
+
+
 BARREL = LensProfile(
     name="a strong one",
     model="ptlens",

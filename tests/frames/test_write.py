@@ -25,6 +25,7 @@ from nearpair.frames import (
     write_png,
     write_tiff,
 )
+from nearpair.frames.write import read_tiff_part
 from nearpair.frames.xmp import xmp_packet
 
 INFO = FrameInfo(
@@ -63,6 +64,9 @@ def test_a_view_read_by_other_libraries(tmp_path, texture, depth):
     assert np.array_equal(tifffile.imread(path), view)
     assert np.array_equal(cv2.imread(str(path), cv2.IMREAD_UNCHANGED)[..., ::-1], view)
     assert np.array_equal(read_tiff(path), view)
+    assert np.array_equal(read_tiff_part(path, (3, 5, 6, 7)), view[5:12, 3:9])
+    with pytest.raises(FrameError, match="smaller than it should be"):
+        read_tiff_part(path, (30, 60, 5000, 70))
     assert np.array_equal(read_pixels(read_info(path)), view)
     assert read_profile(path) == srgb_profile()
     with tifffile.TiffFile(path) as tif:
@@ -136,6 +140,9 @@ def test_float_maps_keep_every_value(tmp_path_factory, plane):
     path = tmp_path_factory.mktemp("float") / "focus.tif"
     write_float_tiff(path, plane)
     assert np.array_equal(read_tiff(path), plane, equal_nan=True)
+    rows, columns = plane.shape
+    part = (columns // 3, rows // 2, columns - columns // 3, rows - rows // 2)
+    assert np.array_equal(read_tiff_part(path, part), plane[rows // 2 :, columns // 3 :], equal_nan=True)
     assert np.array_equal(tifffile.imread(path).reshape(plane.shape), plane, equal_nan=True)
 
 
@@ -240,6 +247,8 @@ def test_maps_that_cannot_be_read(tmp_path, content):
         (tmp_path / "x.tif").write_bytes(content)
     with pytest.raises(FrameError, match=r"x\.tif"):
         read_tiff(tmp_path / "x.tif")
+    with pytest.raises(FrameError, match=r"x\.tif"):
+        read_tiff_part(tmp_path / "x.tif", (0, 0, 1, 1))
 
 
 def test_maps_cut_short(tmp_path):

@@ -20,7 +20,9 @@ from nearpair.shoot import retouching
 from nearpair.shoot.deciding import Overrides
 from nearpair.shoot.decisions import Retouch, load
 from nearpair.shoot.folder import ShootFolder
-from nearpair.shoot.run import make, run
+from nearpair.shoot.merging import places_of
+from nearpair.shoot.retouches import adrift_of, chosen_of
+from nearpair.shoot.run import make, members, run
 from nearpair.shoot.sources import Sources
 from nearpair.shoot.straightening import laid_part, straight
 from nearpair.shoot.trying import Trial
@@ -259,6 +261,28 @@ def test_what_is_tried_is_what_is_made(shoot, proof, made):
             x, y, width, height = piece.box
             off = np.abs(piece.picture.astype(int) - whole[y : y + height, x : x + width]).max()
             assert off <= 1 if retouched else off > 20
+
+
+def test_a_retouch_goes_with_the_subject_when_its_view_is_laid_on_another_frame(shoot, proof, made):
+    """As when frames are set aside and the view gets another reference frame."""
+    point, number = calm_place(made, proof)
+    names = frames(proof, "left")
+    pair = members(made)
+    ends = [0, len(pair[0].survey.used) - 1]
+    away = max(ends, key=lambda k: abs(places_of(pair[0])[k].scale - 1))
+    place = places_of(pair[0])[away].inverse()
+    there = tuple(place.apply(np.array(point)).tolist())
+    assert np.hypot(*(np.array(there) - point)) > 0.5
+    now = Retouch("left", other_frame(names, number), 9.0, (point,), "one")
+    then = Retouch("left", now.frame, 9.0 * place.scale, (there,), "one", names[pair[0].survey.used[away]])
+    one, other = chosen_of(pair, [now, then])
+    assert other.stroke.points_px[0] == pytest.approx(one.stroke.points_px[0], abs=1e-6)
+    assert other.stroke.radius_px == pytest.approx(9)
+    gone = replace(then, on="gone.jpg")
+    assert adrift_of(pair, [now, then, gone]) == [gone]
+    done = decide(shoot, gone, until="proof")
+    assert any("gone.jpg, which is not used any longer" in note for note in done.notes)
+    assert load(shoot / "shoot.toml").retouches == (gone,)
 
 
 def test_a_part_is_laid_as_the_whole_is(made):

@@ -109,7 +109,8 @@ def retouch(
             _source(sources, eye, at.value[0], as_json)
             return
         radius = max(1.0, round(_RADIUS_OF_WIDTH * sources.width_px, 1)) if radius is None else radius
-        wanted = Retouch(sources.station(eye), frame, radius, at.value, "both" if both_eyes else "one")
+        where = sources.station(eye), frame, radius, at.value
+        wanted = Retouch(*where, "both" if both_eyes else "one", sources.reference(eye))
         _mount(shoot, [*present, wanted])
     _listed(shoot, as_json)
 

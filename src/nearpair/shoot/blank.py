@@ -80,6 +80,7 @@ alt = ""
 # radius_px = 40.0
 # points = [[812.0, 540.0], [860.0, 552.0]]
 # eyes = "both"           # or "one": only the view of this station
+# on = "IMG_0010.JPG"     # the view's reference frame when the points were found, should it change
 
 # To decide about one station, add its lines at the end:
 # [[stations]]

@@ -146,8 +146,9 @@ class Retouch(Struct, frozen=True, forbid_unknown_fields=True):
     """An area of a view that shows a frame of one's own choice, in both eyes or in one.
 
     `station` and `frame`: on whose view it was drawn, and the name of the file to show there. Everything
-    within `radius_px` of the line through `points`, px of that view. With `eyes` "both" the other view shows
-    the frame of its own stack that is focused on the same plane.
+    within `radius_px` of the line through `points`, px of that view as it lay when its frames were laid on
+    the frame named `on`, or as it lies now. With `eyes` "both" the other view shows the frame of its own
+    stack that is focused on the same plane.
     """
 
     station: Annotated[str, Meta(min_length=1)]
@@ -155,6 +156,7 @@ class Retouch(Struct, frozen=True, forbid_unknown_fields=True):
     radius_px: Annotated[float, Meta(ge=0.5, le=1e4)]
     points: Annotated[tuple[Point, ...], Meta(min_length=1, max_length=200)]
     eyes: Literal["both", "one"] = "both"
+    on: str = ""
 
 
 class Decisions(Struct, frozen=True, forbid_unknown_fields=True):
@@ -349,6 +351,8 @@ def _retouch(item: Any) -> Retouch | None:
 def _table_of(retouch: Retouch) -> Any:
     table = tomlkit.table()
     plain = msgspec.to_builtins(retouch)
+    if not retouch.on:
+        del plain["on"]
     for key, value in {**plain, "points": [list(point) for point in retouch.points]}.items():
         table[key] = value
     return table

@@ -13,6 +13,7 @@ from nearpair.proof.model_retouch import Retouched
 from nearpair.shoot.counterparts import Counterparts
 from nearpair.shoot.decisions import Retouch
 from nearpair.shoot.looking import Member
+from nearpair.shoot.merging import places_of
 from nearpair.views.retouch import Area, area_of, depth_at
 
 Pair = tuple[Member, Member]
@@ -52,8 +53,36 @@ def chosen_of(pair: Pair, retouches: Sequence[Retouch]) -> list[Chosen]:
         if retouch.station in names:
             eye = names.index(retouch.station)
             where = f"[[retouches]] number {number}: "
-            chosen.append(Chosen(retouch, eye, number_of(pair[eye], retouch.frame, where), where))
+            frame = number_of(pair[eye], retouch.frame, where)
+            chosen.append(Chosen(_as_it_lies(pair[eye], retouch), eye, frame, where))
     return chosen
+
+
+def adrift_of(pair: Pair, retouches: Sequence[Retouch]) -> list[Retouch]:
+    """Those that were drawn on a view that nothing leads from any longer: its frame is gone."""
+    by_name = {member.station.name: member for member in pair}
+    return [
+        retouch
+        for retouch in retouches
+        if retouch.station in by_name and retouch.on and _drawn_on(by_name[retouch.station], retouch) is None
+    ]
+
+
+def _drawn_on(member: Member, retouch: Retouch) -> int | None:
+    """Which of the registered frames a retouch was drawn on; None if it is not among them."""
+    names = [member.station.frames[number].path.name for number in member.survey.used]
+    return names.index(retouch.on) if retouch.on in names else None
+
+
+def _as_it_lies(member: Member, retouch: Retouch) -> Retouch:
+    """A retouch where the view lies now, should its frames be laid on another one than when it was drawn."""
+    drawn_on = _drawn_on(member, retouch)
+    if drawn_on is None or drawn_on == member.reference:
+        return retouch
+    place = places_of(member)[drawn_on]
+    points = place.apply(np.array(retouch.points, np.float64)).tolist()
+    moved = tuple((float(x), float(y)) for x, y in points)
+    return replace(retouch, points=moved, radius_px=retouch.radius_px * place.scale)
 
 
 def number_of(member: Member, frame: str, where: str) -> int:

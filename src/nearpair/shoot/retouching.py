@@ -82,11 +82,18 @@ def retouched_last(shoot: ShootFolder, memo: Memo) -> list[Retouched]:
     return [] if found is None else msgspec.json.decode(found, type=_Done).done
 
 
-def in_words(done: Sequence[Retouched], waiting: Sequence[Retouch]) -> list[str]:
+def in_words(
+    done: Sequence[Retouched], waiting: Sequence[Retouch], adrift: Sequence[Retouch] = ()
+) -> list[str]:
     """What was retouched, for the notes of the proof."""
     stations = dict.fromkeys(retouch.station for retouch in waiting)
     wait = [f"Retouches that were drawn on {name} wait until it is in the pair." for name in stations]
-    return [_said(one) for one in done] + wait
+    loose = [
+        f"A retouch of {one.station} was drawn when its view lay on {one.on}, which is not used any longer: "
+        "look whether it still lies where it should."
+        for one in adrift
+    ]
+    return [_said(one) for one in done] + wait + loose
 
 
 def _said(one: Retouched) -> str:

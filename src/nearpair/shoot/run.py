@@ -35,7 +35,7 @@ from nearpair.shoot.pairsheet import keep_pairs
 from nearpair.shoot.proving import Subject, drop_stale_proof, prove, recall_fixed
 from nearpair.shoot.reading import Reading
 from nearpair.shoot.reporting import dust_of, eyes_of, notes, pair_of, reports
-from nearpair.shoot.retouches import check_retouches
+from nearpair.shoot.retouches import adrift_of, check_retouches
 from nearpair.shoot.retouching import in_words, retouch_pair
 from nearpair.shoot.scratch import Scratch
 from nearpair.shoot.straightening import lens_of
@@ -255,7 +255,8 @@ class _Made:
         """What was noticed, and what was retouched."""
         names = [member.station.name for member in self.pair]
         waiting = [retouch for retouch in self.decisions.retouches if retouch.station not in names]
-        return [*notes(self.looked, self.decisions), *in_words(self.retouched, waiting)]
+        adrift = adrift_of(self.pair, self.decisions.retouches)
+        return [*notes(self.looked, self.decisions), *in_words(self.retouched, waiting, adrift)]
 
 
 def _staged(

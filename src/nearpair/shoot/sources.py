@@ -26,7 +26,7 @@ from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo
 from nearpair.shoot.merging import SHARPNESS_PX, places_of
-from nearpair.shoot.mounting import Mounted
+from nearpair.shoot.mounting import Mounted, reference_frame
 from nearpair.shoot.reading import Reading
 from nearpair.shoot.retouches import nearest_used
 from nearpair.shoot.run import members, program
@@ -59,6 +59,8 @@ class SourceAt(msgspec.Struct, frozen=True):
     """Whether each could be registered, and so be shown."""
     sharpness: list[float | None]
     """How sharp each frame shows the place, 1 for the sharpest; None where it does not show it."""
+    reference: str
+    """The frame on which the others were laid for the view."""
     other_number: list[int | None]
     """For each frame, the number of the other station's frame that is focused on the same plane."""
 
@@ -130,6 +132,10 @@ class Sources:
     def station(self, eye: int) -> str:
         """Name of the station of an eye."""
         return self._names[eye]
+
+    def reference(self, eye: int) -> str:
+        """Name of the frame on which the others of an eye's station were laid."""
+        return reference_frame(self._pair[eye]).path.name
 
     def eye(self, station: str) -> int:
         """The eye of a station. Raises ShootError if it is not in the pair."""
@@ -232,6 +238,7 @@ class Sources:
             [frame.path.name for frame in member.station.frames],
             [number in used for number in range(len(member.station.frames))],
             self._sharpness(eye, (x, y)),
+            self.reference(eye),
             [self._other(eye, number) for number in range(len(member.station.frames))],
         )
 

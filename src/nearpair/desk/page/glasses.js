@@ -17,6 +17,7 @@ export function glasses(desk) {
     desk.change({ glasses: name });
   }
 
+  $("glasses-bring").onclick = () => $("glasses-file").click();
   $("glasses-file").addEventListener("change", () => desk.inTurn(bringIn));
   return {};
 }

@@ -167,7 +167,7 @@ class Tool {
     const at = this.found?.[EYES[this.eye]];
     if (!at) return [];
     return this.brush.strokes.map((points) => ({
-      station: at.station, frame: at.frames[this.chosen], radius_px: this.radius, points, eyes: this.both ? "both" : "one",
+      station: at.station, frame: at.frames[this.chosen], radius_px: this.radius, points, eyes: this.both ? "both" : "one", on: at.reference,
     }));
   }
 
