@@ -19,7 +19,7 @@ from support.tiny import SCENES, contents
 
 _FORMS = ("side-by-side", "multi-picture", "page", "gltf", "rocking-webp", "card")
 _WITHOUT = "AVX2 FMA3 F16C AVX512F AVX512CD AVX512_SKX AVX512_CLX AVX512_CNL AVX512_ICL AVX512_SPR"
-_CV_WITHOUT = "AVX,FP16,AVX2,AVX512_SKX"
+_CV_WITHOUT = "AVX,FP16,AVX2,AVX512-SKX"
 CASES: dict[str, dict[str, str]] = {
     "first": {},
     "again": {},
@@ -28,6 +28,8 @@ CASES: dict[str, dict[str, str]] = {
     "threads-4": {"CORES": "4"},
     "numpy": {"NPY_DISABLE_CPU_FEATURES": _WITHOUT},
     "opencv": {"OPENCV_CPU_DISABLE": _CV_WITHOUT},
+    "opencv-avx2": {"OPENCV_CPU_DISABLE": "AVX512-SKX"},
+    "opencv-avx": {"OPENCV_CPU_DISABLE": "AVX2,AVX512-SKX"},
     "opencv-plain": {"OPENCV_IPP": "disabled"},
     "openblas-old": {"OPENBLAS_CORETYPE": "Nehalem"},
     "openblas-haswell": {"OPENBLAS_CORETYPE": "Haswell"},

@@ -153,7 +153,7 @@ def _jpeg(path: Path, plain_chroma: bool = False, into: Buffer | None = None) ->
 
 
 def _is_halved(path: Path) -> bool:
-    with path.open("rb") as file:
+    with path.open("rb") as file, quiet():
         return JpegImagePlugin.get_sampling(JpegImagePlugin.JpegImageFile(file)) == _SAMPLING_420
 
 
