@@ -311,5 +311,5 @@ def test_long_work_can_be_stopped_and_taken_up(browser, card, tmp_path):
             "fetch('/stop', { method: 'POST', headers: { 'content-type': 'application/json' }, body: '{}' })"
         )
         desk.wait("desk.state.job.state === 'stopped'")
-        assert "Nothing is lost" in desk.page.inner_text("#said")
+        desk.wait("document.getElementById('said').textContent.includes('Nothing is lost')")
         desk.context.close()

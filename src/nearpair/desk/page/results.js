@@ -1,6 +1,6 @@
 // What was made: the proof's verdict and advice, files to save, and forms to choose among.
 
-import { made, NAMES, prose } from "./words.js";
+import { capital, deed, made, prose } from "./words.js";
 
 const $ = (id) => /** @type {any} */ (document.getElementById(id));
 
@@ -25,7 +25,7 @@ export function drawResults(state, change) {
 /** Buttons that decide what a finding advises; undo takes it back. @param {Record<string, any>[]} fixes */
 function remedies(fixes, change) {
   return made("div", { className: "row" }, ...fixes.map((fix) => made("button", { type: "button", onclick: () => change(fix) },
-    `Set ${Object.entries(fix).map(([name, value]) => `${NAMES[name] ?? name} ${value}`).join(", ")}`)));
+    capital(Object.entries(fix).map(([name, value]) => deed(name, value)).join(", ")))));
 }
 
 /** @param {{name: string, what: string, needs: string}[]} forms */

@@ -27,6 +27,22 @@ export const NAMES = {
   screen_width_mm: "picture width, mm", distance_mm: "viewing distance, mm", eyes_mm: "between the pupils, mm",
 };
 
+/** @type {Record<string, string>} */
+const DEEDS = {
+  "window auto": "place the window automatically", "window near": "put the window at the nearest", "window far": "put the window at the farthest",
+  "floating auto": "float it where a side cuts",
+};
+
+/** What deciding something does, as words on a button. @param {string} name @param {string | number} value */
+export function deed(name, value) {
+  if (name === "method") return `mix by ${value}`;
+  if (name === "base_share") return `use ${Math.round(100 * Number(value))} % of the base`;
+  return DEEDS[`${name} ${value}`] ?? `${NAMES[name] ?? name}: ${value}`;
+}
+
+/** @param {string} text */
+export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+
 /** Text in which `marks` set off what is typed. @param {string} text @returns {(Node | string)[]} */
 export const prose = (text) => text.trim().split("`").map((part, k) => (k % 2 ? made("code", {}, part) : part));
 
