@@ -3,8 +3,10 @@
 import io
 
 import numpy as np
+import pypdfium2
 from PIL import Image
 
+from nearpair.proof.figures import figures
 from nearpair.proof.report_pdf import pdf
 from nearpair.proof.where import Pair, where
 
@@ -28,6 +30,9 @@ def test_the_paper_has_pages_and_the_same_bytes_again(lab):
     assert made.startswith(b"%PDF-")
     assert made.count(b"/Type /Page\n") >= 2
     assert made == pdf(proof, pictures, places)
+    pages = [page.get_textpage().get_text_range() for page in pypdfium2.PdfDocument(made)]
+    titles = {"Figures", "Cautions", "What to do", *(group.title for group in figures(proof))}
+    assert not titles & {page.splitlines()[-1] for page in pages}  # no heading without what it heads
 
 
 def test_the_place_that_is_too_deep_is_marked_where_it_is(lab):

@@ -87,12 +87,14 @@ def _figures(proof: Proof, style: Mapping[str, Any]) -> list[Any]:
     from reportlab.lib.colors import grey
     from reportlab.platypus import KeepTogether, Paragraph, Table
 
-    out: list[Any] = [Paragraph("Figures", style["head"])]
+    out: list[Any] = []
+    heads = [Paragraph("Figures", style["head"])]
     for group in figures(proof):
         rows = [[Paragraph(escape(cell), style["small"]) for cell in row] for row in group.rows]
         table = Table(rows, colWidths=[0.34 * _WIDTH, 0.26 * _WIDTH, 0.40 * _WIDTH])
         table.setStyle([("LINEBELOW", (0, 0), (-1, -1), 0.4, grey), ("VALIGN", (0, 0), (-1, -1), "TOP")])
-        out.append(KeepTogether([Paragraph(escape(group.title), style["sub"]), table]))
+        out.append(KeepTogether([*heads, Paragraph(escape(group.title), style["sub"]), table]))
+        heads = []
         out += [Paragraph(escape(f"Source, {source}."), style["soft"]) for source in group.sources]
     return out
 
