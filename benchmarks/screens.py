@@ -25,7 +25,7 @@ from support.five import five
 
 SIZES = {"desk": (1280, 800), "phone": (390, 844)}
 DEMO = Path(__file__).parents[1] / "src" / "nearpair" / "demo" / "frames"
-FORMS = ("side-by-side", "rocking-gif", "page", "multi-picture", "gltf", "pdf")
+FORMS = ("side-by-side", "rocking-gif", "page", "multi-picture", "gltf", "card")
 SORTED = (
     "window.desk?.state && desk.state.job.state !== 'running' && !desk.busy"
     " && !document.getElementById('begin').disabled"

@@ -41,7 +41,7 @@ export function before(desk) {
     document.body.classList.toggle("before", held);
     const list = earlier ? differences(earlier, now) : [];
     const what = list.length ? `${list.join("; ")}.` : "";
-    $("before-words").textContent = held ? `This is before. ${what}` : "";
+    $("before-words").textContent = held ? `This is before. ${what && `Since then: ${what}`}` : "";
     $("before").title = `As it was before the last change. Key: hold b. ${what && `Last change: ${what}`}`;
   }
 

@@ -10,9 +10,11 @@ export function drawResults(state, change) {
   const { proof, files } = state, results = $("results");
   $("verdict").textContent = proof ? `Proof: ${proof.verdict}` : "";
   results.replaceChildren();
+  const offered = new Set();  // a remedy for several findings has one button
+  const fresh = (fix) => { const name = JSON.stringify(fix), isNew = !offered.has(name); offered.add(name); return isNew; };
   if (proof) {
     results.append(made("h2", {}, `Proof: ${proof.verdict}`));
-    if (proof.advice.length) results.append(made("ul", {}, ...proof.advice.map((a) => made("li", {}, ...prose(`${a.text} ${a.remedy}`), remedies(a.fixes, change)))));
+    if (proof.advice.length) results.append(made("ul", {}, ...proof.advice.map((a) => made("li", {}, ...prose(`${a.text} ${a.remedy}`), remedies(a.fixes.filter(fresh), change)))));
     results.append(made("a", { href: "/proof", target: "_blank", rel: "noopener" }, "The whole proof, with pictures"));
   }
   if (!proof && state.pair) results.append(made("p", { className: "hint" }, "There is no proof of the pair as it is now. Proof measures it and gives advice."));
