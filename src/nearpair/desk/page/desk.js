@@ -139,7 +139,7 @@ function cardWords(job, look) {
   if (!look) return `${job.message} ${job.remedy} When it is put right, look again; or end the desk with Ctrl-C where it was started and give another folder: \`nearpair desk FOLDER --to ${state.name}\`.`;
   const { stations, eyes } = look;
   if (stations.length < 2) return `Only one station was found: ${stations[0].frames.length} frames from one place. A pair needs two. If the frames of both eyes are here, put each stack in a folder of its own; then end the desk with Ctrl-C where it was started and give both: \`nearpair desk LEFT RIGHT --to ${state.name}\`.`;
-  const sure = eyes ? ` Left eye: ${eyes.left}, right eye: ${eyes.right} (${Math.round(eyes.confidence * 100)} % sure).` : "";
+  const sure = eyes ? ` Left eye: ${eyes.left}, right eye: ${eyes.right} (${Math.round(eyes.confidence * 100)} % sure).${eyes.contradiction ? ` But ${eyes.contradiction}. If that is wrong, choose the left eye yourself.` : ""}` : "";
   return `${stations.length} stations.${sure} Look whether the frames are where they belong, then merge and mount them.`;
 }
 
