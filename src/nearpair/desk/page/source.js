@@ -348,6 +348,11 @@ class Tool {
       canvas.setPointerCapture(event.pointerId);
       held = { at: at(event), moved: false };
       const eye = this.#eyeAt(held.at);
+      if (this.brush.on && eye === 1 && this.desk.state.pair.mounting.base_share !== 1) {
+        held = null;
+        this.desk.say("The right picture is reckoned for a share of the base: brush on the left one, and it follows.");
+        return;
+      }
       if (eye !== this.eye) this.#workOn(eye);
       if (this.brush.on) { this.brush.begin(this.#onView(this.desk.picture.placeOf(held.at))); this.draw(); }
     }, true);
