@@ -60,7 +60,7 @@ decided = st.builds(
         st.sampled_from(["auto", "4:3", "2.35:1", "1:1"]),
         st.sampled_from(["auto", "never"]),
     ),
-    viewing=st.builds(ViewingConditions, lengths, lengths, st.floats(40, 80)),
+    viewing=st.builds(ViewingConditions, st.floats(1, 1e6), st.floats(10, 1e6), st.floats(40, 80)),
     colour=st.builds(
         ColourDecisions, names, st.sampled_from(get_args(get_type_hints(ColourDecisions)["method"]))
     ),
@@ -130,7 +130,9 @@ def test_the_example_for_a_retouch_works(toml):
     example = text[text.index("# [[retouches]]") : text.index("# To decide about one station")]
     toml.write_text(text + "\n".join(line.removeprefix("# ") for line in example.splitlines()))
     found = load(toml).retouches
-    assert found == (Retouch("station-1", "IMG_0012.JPG", 40, ((812.0, 540.0), (860.0, 552.0)), "both"),)
+    assert found == (
+        Retouch("station-1", "IMG_0012.JPG", 40, ((812.0, 540.0), (860.0, 552.0)), "both", "IMG_0010.JPG"),
+    )
 
 
 def test_a_retouch_keeps_its_comments_when_others_come_and_go(toml):
@@ -229,18 +231,21 @@ def test_other_ways_to_write_it_by_hand(toml, text):
         ('sources = "card"', "sources: expected a list of folders, each in quotes, found 'card'."),
         ("sources = [1]", "sources: expected a list of folders, each in quotes, found 1."),
         ("viewing = 3", "viewing: expected a table [viewing], found 3."),
-        ("[viewing]\ndistance_mm = 0", "[viewing] distance_mm: expected a distance above 0 in mm, found 0."),
+        (
+            "[viewing]\ndistance_mm = 0",
+            "[viewing] distance_mm: expected a distance of 10 mm to 1 km, found 0.",
+        ),
         (
             "[viewing]\ndistance_mm = inf",
-            "[viewing] distance_mm: expected a distance above 0 in mm, found inf.",
+            "[viewing] distance_mm: expected a distance of 10 mm to 1 km, found inf.",
         ),
         (
             "[viewing]\ndistance_mm = nan",
-            "[viewing] distance_mm: expected a distance above 0 in mm, found nan.",
+            "[viewing] distance_mm: expected a distance of 10 mm to 1 km, found nan.",
         ),
         (
             "[viewing]\nscreen_width_mm = true",
-            "[viewing] screen_width_mm: expected a width above 0 in mm, found true.",
+            "[viewing] screen_width_mm: expected a width of 1 mm to 1 km, found true.",
         ),
         (
             "[viewing]\neyes_mm = 6.3",

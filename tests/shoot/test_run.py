@@ -456,7 +456,10 @@ class TestDecisions:
             ({"window": (-5.0, 3.0)}, r"\[mounting\] window: expected .* a point \[x, y\] in px, found -5.0"),
             ({"window": "middle"}, r"\[mounting\] window: expected .*, found 'middle'"),
             ({"eyes_mm": 100.0}, r"\[viewing\] eyes_mm: expected .* 40 to 80 mm, found 100.0"),
-            ({"distance_mm": 0.0}, r"\[viewing\] distance_mm: expected a distance above 0 in mm, found 0.0"),
+            (
+                {"distance_mm": 0.0},
+                r"\[viewing\] distance_mm: expected a distance of 10 mm to 1 km, found 0.0",
+            ),
             ({"screen_width_mm": float("nan")}, r"\[viewing\] screen_width_mm: expected .*, found nan"),
             ({"method": "sepia"}, r"\[colour\] method: expected .*, found 'sepia'"),
             ({"glasses": "pink"}, "There are no glasses named 'pink'"),

@@ -18,13 +18,16 @@ from nearpair.errors import NearpairError
 from nearpair.optics import sources
 from nearpair.optics.checks import between, positive
 
+CLOSEST_MM, FARTHEST_MM = 10.0, 1e6
+
 
 @dataclass(frozen=True, slots=True)
 class Viewing:
     """How the picture is looked at: its width on the screen or print, from how far, by which eyes.
 
     `screen_width_mm` is the width that one view takes up. `eyes_mm` is the distance of the viewer's pupils;
-    the default is the adult mean (Dodgson 2004). Raises NearpairError for impossible values.
+    the default is the adult mean (Dodgson 2004). Raises NearpairError for impossible values, and for a
+    distance at which no eye sees anything, not even through a lens.
     """
 
     screen_width_mm: float = 600.0
@@ -32,8 +35,8 @@ class Viewing:
     eyes_mm: float = sources.EYES_MEAN_MM.value
 
     def __post_init__(self) -> None:
-        positive("screen_width_mm", self.screen_width_mm, "mm")
-        positive("distance_mm", self.distance_mm, "mm")
+        between("screen_width_mm", self.screen_width_mm, 1.0, FARTHEST_MM, "mm")
+        between("distance_mm", self.distance_mm, CLOSEST_MM, FARTHEST_MM, "mm")
         smallest, largest = sources.EYES_SMALLEST_CHILD_MM.value, sources.EYES_LARGEST_MM.value
         between("eyes_mm", self.eyes_mm, smallest, largest, "mm")
 

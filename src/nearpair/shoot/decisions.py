@@ -13,7 +13,7 @@ from tomlkit.exceptions import TOMLKitError
 
 from nearpair.errors import ShootError, refuse_newer
 from nearpair.optics import sources as published
-from nearpair.optics.viewing import Viewing
+from nearpair.optics.viewing import CLOSEST_MM, FARTHEST_MM, Viewing
 from nearpair.shoot.atomic import write_whole
 from nearpair.shoot.blank import NEW_SHOOT
 from nearpair.shoot.explain import explained
@@ -33,6 +33,8 @@ ASPECT = r"^(auto|[1-9][0-9]{0,4}(\.[0-9]{1,4})?:[1-9][0-9]{0,4}(\.[0-9]{1,4})?)
 """What an aspect ratio looks like: "auto", or width to height, such as "3:2" or "2.35:1"."""
 
 Length = Annotated[float, Meta(gt=0, le=1e6)]  # mm; the limit keeps out inf, which TOML can write
+SeenWidth = Annotated[float, Meta(ge=1, le=FARTHEST_MM)]
+SeenFrom = Annotated[float, Meta(ge=CLOSEST_MM, le=FARTHEST_MM)]
 Eyes = Annotated[float, Meta(ge=_SMALLEST_EYES_MM, le=_LARGEST_EYES_MM)]
 Place = Annotated[float, Meta(ge=0, le=1e6)]  # px
 
@@ -110,8 +112,8 @@ class Capture(Struct, frozen=True, forbid_unknown_fields=True):
 class ViewingConditions(Struct, frozen=True, forbid_unknown_fields=True):
     """How the picture will be looked at: its width, from how far, by eyes how far apart; all in mm."""
 
-    screen_width_mm: Length = 600.0
-    distance_mm: Length = 600.0
+    screen_width_mm: SeenWidth = 600.0
+    distance_mm: SeenFrom = 600.0
     eyes_mm: Eyes = published.EYES_MEAN_MM.value
 
     def seen(self) -> Viewing:
