@@ -197,8 +197,8 @@ def test_default_viewing_is_a_desk():
 @pytest.mark.parametrize(
     ("parameter", "value", "expected"),
     [
-        ("screen_width_mm", 0, "between 1 and 1e+06 mm, found 0"),
-        ("distance_mm", -600, "between 10 and 1e+06 mm, found -600"),
+        ("screen_width_mm", 0, "between 1 and 1e.06 mm, found 0"),
+        ("distance_mm", -600, "between 10 and 1e.06 mm, found -600"),
         ("distance_mm", math.nan, "found nan"),
         ("screen_width_mm", math.inf, "found inf"),
         ("eyes_mm", 6.3, "between 40 and 80 mm, found 6.3"),
