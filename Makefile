@@ -20,7 +20,7 @@ test: $(READY)
 	$(BIN)/ruff format --check
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/pytest -n 2 --dist loadfile --no-loadscope-reorder
+	$(BIN)/pytest -n 3 --dist loadfile --no-loadscope-reorder
 
 audit: $(READY)
 	$(BIN)/python .ci/audit.py

@@ -1,5 +1,10 @@
 """The order of the whole run: folders whose tests do whole jobs come first, so that no worker ends late."""
 
+import os
+
+# workers already take all cores: BLAS would make threads that wait for each other, a sixth of the whole run
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 LONG_FIRST = ("job", "shoot", "browser", "cli", "pairs", "stacks")
 
 
