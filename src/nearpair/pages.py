@@ -2,12 +2,14 @@
 
 import base64
 import hashlib
+from functools import cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 
+@cache
 def templates(package: str) -> "Environment":
     """The templates beside the modules of a package: all is escaped, unknown names are errors."""
     from jinja2 import Environment, PackageLoader, StrictUndefined

@@ -71,10 +71,9 @@ class Session:
         folder = self.folder
         if folder is None:
             raise ShootError("The shoot is not begun yet.", "Begin it first.")
-        self.glasses_of(load(folder.toml), folder)
-        if (
-            overrides.glasses is not None and overrides.glasses not in self._glasses
-        ):  # a page is not to make this program read any file by its name
+        # a page is not to make this program read any file by its name
+        wanted = overrides.glasses
+        if wanted is not None and wanted not in self.glasses_of(load(folder.toml), folder):
             raise ShootError("These glasses cannot be chosen here.", "Bring their calibration file in first.")
         decide(folder, overrides, revision)
 

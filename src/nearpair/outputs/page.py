@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
-from jinja2 import Environment
 from markupsafe import Markup
 
 from nearpair.colour.glasses import GLASSES, Glasses
@@ -84,7 +83,7 @@ def share_page(
     kinds = kinds_of_glasses(mixing.glasses)
     alt = text.alt or text.caption or "Stereoscopic photograph without a description"
     return (
-        _environment()
+        templates("nearpair.outputs")
         .get_template("share.html.j2")
         .render(
             policy=_policy(style, script),
@@ -136,8 +135,3 @@ def _policy(style: str, script: str) -> str:
 @cache
 def _text(name: str) -> str:
     return files("nearpair.outputs").joinpath(name).read_text("utf-8")
-
-
-@cache
-def _environment() -> Environment:
-    return templates("nearpair.outputs")

@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from markupsafe import Markup
 
 from nearpair.errors import NearpairError
+from nearpair.pages import templates
 from nearpair.plan.chart import Axis, Curve, Mark, chart, shown
 from nearpair.plan.compute import plan
 from nearpair.plan.drawing import Drawing, svg
 from nearpair.plan.model import Plan, Stereo
 from nearpair.plan.phrases import f_number, mm
 from nearpair.plan.request import Request, Subject
-from nearpair.plan.sheet_page import environment
 
 _POINTS = 48
 _WIDEST = 3.0
@@ -45,7 +45,8 @@ def page(request: Request, title: str = "") -> str:
         {"trade": each, "svg": Markup(svg(each.drawing))}  # noqa: S704 - its texts are escaped there
         for each in trades(request)
     ]
-    return environment().get_template("explore.html.j2").render(title=title or "Trade-offs", charts=charts)
+    template = templates("nearpair.plan").get_template("explore.html.j2")
+    return template.render(title=title or "Trade-offs", charts=charts)
 
 
 def _lettered(values: Sequence[tuple[str, float]], planned: float, axis: Axis) -> list[tuple[Mark, str]]:

@@ -1,10 +1,8 @@
 """The shot sheet for a phone: one self-contained HTML page that remembers its ticks on the phone itself."""
 
 import hashlib
-from functools import cache
 from itertools import groupby
 
-from jinja2 import Environment
 from markupsafe import Markup
 
 from nearpair.pages import allowed, templates
@@ -59,7 +57,7 @@ def page(plan: Plan, title: str = "") -> str:
     drawn = diagram(plan, _WIDTH, _TEXT, _TALLEST)
     digest = hashlib.sha256((table(plan.readings) + words.title).encode()).hexdigest()[:16]
     return (
-        environment()
+        templates("nearpair.plan")
         .get_template("sheet.html.j2")
         .render(
             sheet=words,
@@ -71,9 +69,3 @@ def page(plan: Plan, title: str = "") -> str:
             digest=digest,
         )
     )
-
-
-@cache
-def environment() -> Environment:
-    """Return where the templates of the plan come from; everything put into them is escaped."""
-    return templates("nearpair.plan")

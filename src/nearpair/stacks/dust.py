@@ -66,8 +66,10 @@ def _peaks(share: Plane) -> tuple[Speck, ...]:
     """The places of highest share, one for each patch of equal ones, the surest first."""
     peak = (share >= _IN_FRAMES) & (share >= cv2.dilate(share, np.ones((3, 3), np.uint8)))
     count, labels, _, centres = cv2.connectedComponentsWithStats(peak.astype(np.uint8))
-    of = [float(share[labels == label].max()) for label in range(1, min(count, _MOST))]
-    found = [Speck(2 * x + 0.5, 2 * y + 0.5, s) for (x, y), s in zip(centres[1:].tolist(), of, strict=False)]
+    of = np.zeros(count, np.float32)
+    np.maximum.at(of, labels[peak].astype(np.intp), share[peak])
+    each = zip(centres[1:_MOST].tolist(), of[1:_MOST].tolist(), strict=True)
+    found = [Speck(2 * x + 0.5, 2 * y + 0.5, s) for (x, y), s in each]
     return tuple(sorted(found, key=lambda speck: -speck.share))
 
 
