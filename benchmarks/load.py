@@ -31,6 +31,7 @@ CASES = {
     "24-20": Stacks((4000, 6000), 20, blur_px=1.0),
     "24-50": Stacks((4000, 6000), 50, blur_px=0.4),
     "24-200": Stacks((4000, 6000), 200, blur_px=0.2),
+    "24-20-tiff": Stacks((4000, 6000), 20, blur_px=1.0, bits=16),
     "60-8": Stacks(_S60, 8, blur_px=2.5),
     "60-50": Stacks(_S60, 50, blur_px=0.6),
     "60-200": Stacks(_S60, 200, blur_px=0.2),
@@ -129,6 +130,7 @@ def report(name: str, found: dict[str, Any]) -> None:
     peak = max(found["largest_mb"].values())
     print(
         f"{name}: {case.stations} x {case.frames} frames of {pixels / 1e6:.2f} megapixels, "
+        f"{case.bits} bits, "
         f"{found['verdict']}, stations {found['stations']}, {found['set_aside']} set aside"
     )
     print(

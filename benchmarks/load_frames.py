@@ -16,6 +16,7 @@ import cv2
 import numba
 import numpy as np
 import simplejpeg
+import tifffile
 from numpy.typing import NDArray
 from PIL import ExifTags, Image
 
@@ -34,7 +35,8 @@ class Stacks:
     """What is made.
 
     blur_px: standard deviation of the blur one frame beside the plane of focus. parallax_share: how far the
-    nearest things move between neighbouring stations against the farthest ones, of the width.
+    nearest things move between neighbouring stations against the farthest ones, of the width. bits: 8 for
+    JPEG files, 16 for TIFF.
     """
 
     size_px: tuple[int, int] = (400, 600)
@@ -42,6 +44,7 @@ class Stacks:
     stations: int = 2
     blur_px: float = 0.08
     parallax_share: float = 0.012
+    bits: int = 8
 
 
 def folders_of(made: Stacks, target: Path) -> list[Path]:
@@ -81,12 +84,28 @@ def _write(made: Stacks, station: int, scene: tuple[Any, Any], folder: Path) -> 
         scale = _SCALE_TOTAL ** (frame / max(1, made.frames - 1))
         dx, dy = random.uniform(-_MOVED_SHARE, _MOVED_SHARE, 2) * made.size_px[1]
         start = int(random.integers(noise.size))
-        out = np.empty_like(picture)
+        out = np.empty(picture.shape, np.uint8 if made.bits == 8 else np.uint16)
         _take(levels, _sigmas(most), near, (frame, made.blur_px, scale, dx, dy), noise, start, out)
-        jpeg = simplejpeg.encode_jpeg(out, quality=_QUALITY, colorspace="RGB", colorsubsampling="420")
         number = station * made.frames + frame
-        taken_s = number + station * _BETWEEN_S
-        (folder / f"LOAD_{number + 1:05d}.JPG").write_bytes(_with_exif(jpeg, taken_s))
+        taken = datetime(2025, 5, 2, 11, 0, tzinfo=UTC) + timedelta(seconds=number + station * _BETWEEN_S)
+        _save(out, taken.strftime("%Y:%m:%d %H:%M:%S"), folder / f"LOAD_{number + 1:05d}")
+
+
+def _save(picture: Any, taken: str, stem: Path) -> None:
+    """Write one file, as a camera or a raw converter does."""
+    if picture.dtype == np.uint16:
+        tags = [(ExifTags.Base.DateTime, "s", 0, taken, True), (ExifTags.Base.Model, "s", 0, "Load", True)]
+        tifffile.imwrite(
+            stem.with_suffix(".tif"),
+            picture,
+            photometric="rgb",
+            rowsperstrip=64,
+            metadata=None,
+            extratags=tags,
+        )
+        return
+    jpeg = simplejpeg.encode_jpeg(picture, quality=_QUALITY, colorspace="RGB", colorsubsampling="420")
+    stem.with_suffix(".JPG").write_bytes(_with_exif(jpeg, taken))
 
 
 def _blurred(picture: Any, sigma_px: float) -> Any:
@@ -113,6 +132,7 @@ def _take(levels, sigmas, near, taken, noise, start, out):  # type: ignore[no-un
     height, width = near.shape
     frame, blur_px, scale, dx, dy = taken
     last = len(sigmas) - 1
+    most = 255.0 if out.itemsize == 1 else 65535.0
     for y in numba.prange(height):
         at = (start + y * 7919) % (noise.size - 3 * width - 1)
         sy = (y - dy - (height - 1) / 2) / scale + (height - 1) / 2
@@ -136,14 +156,12 @@ def _take(levels, sigmas, near, taken, noise, start, out):  # type: ignore[no-un
                     low = of[y0 + 1, x0, c] * (1 - fx) + of[y0 + 1, x0 + 1, c] * fx
                     value += (part if k else 1 - part) * (top * (1 - fy) + low * fy)
                 value += noise[at + 3 * x + c]
-                out[y, x, c] = np.uint8(min(max(value + 0.5, 0.0), 255.0))
+                out[y, x, c] = out.dtype.type(min(max(value * (most / 255) + 0.5, 0.0), most))
 
 
-def _with_exif(jpeg: bytes, taken_s: float) -> bytes:
+def _with_exif(jpeg: bytes, stamp: str) -> bytes:
     """Put an EXIF segment behind the first mark."""
     exif = Image.Exif()
-    taken = datetime(2025, 5, 2, 11, 0, tzinfo=UTC) + timedelta(seconds=taken_s)
-    stamp = taken.strftime("%Y:%m:%d %H:%M:%S")
     exif.update({ExifTags.Base.Make: "Invented", ExifTags.Base.Model: "Load", ExifTags.Base.DateTime: stamp})
     exif.get_ifd(ExifTags.IFD.Exif).update(
         {ExifTags.Base.DateTimeOriginal: stamp, ExifTags.Base.FocalLength: 100.0, ExifTags.Base.FNumber: 5.6}
