@@ -9,13 +9,15 @@ alone says little: its specks count where the other station's, shot with the sam
 Limits are a choice of this project, set on ray-traced shoots with planted specks (docs/measured.md).
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from functools import partial
 from typing import NamedTuple
 
 import cv2
 import numpy as np
 
 from nearpair.geometry.transforms import Similarity
+from nearpair.pixels.bands import at_once
 from nearpair.pixels.luma import Plane
 
 FEWEST_KEYFRAMES = 12
@@ -51,12 +53,16 @@ def specks(keyframes: Sequence[tuple[int, Plane]], to_first: Sequence[Similarity
     """
     if len(keyframes) < FEWEST_KEYFRAMES:
         return ()
-    height, width = keyframes[0][1].shape
-    darker = np.zeros((height, width), np.float32)
-    for residual in _residuals(keyframes, to_first):
-        darker += _spots(residual) > _DARKER
-    share = np.asarray(darker / len(keyframes), np.float32)
-    border = max(2, round(_BORDER * width))
+    lights = [np.log(np.maximum(plane, np.float32(_BLACK))) for _, plane in keyframes]
+    places = [to_first[number] for number, _ in keyframes]
+    darker = [np.zeros(lights[0].shape, np.bool_) for _ in lights]
+
+    def look_at(n: int) -> None:
+        np.greater(_spots(_residual(n, lights, places)), _DARKER, out=darker[n])
+
+    at_once([partial(look_at, n) for n in range(len(lights))])
+    share = np.asarray(np.sum(darker, axis=0, dtype=np.float32) / np.float32(len(lights)), np.float32)
+    border = max(2, round(_BORDER * share.shape[1]))
     inner = np.zeros_like(share)
     inner[border:-border, border:-border] = share[border:-border, border:-border]
     return _peaks(inner)
@@ -117,24 +123,19 @@ def _apart_px(one: Speck, other: Speck) -> float:
     return max(abs(one.x_px - other.x_px), abs(one.y_px - other.y_px))
 
 
-def _residuals(keyframes: Sequence[tuple[int, Plane]], to_first: Sequence[Similarity]) -> Iterator[Plane]:
-    """Logarithm of the light of each frame over what its neighbours foretell, (h, w)."""
-    apart = max(1, round(len(keyframes) / _APART_OF_STACK))
-    for n, (number, plane) in enumerate(keyframes):
-        from_first = to_first[number].inverse()
-        foretold = [
-            cv2.warpAffine(
-                _log(keyframes[other][1]),
-                to_first[keyframes[other][0]].then(from_first).resampled(0.5).matrix(),
-                plane.shape[::-1],
-                flags=cv2.INTER_CUBIC,
-                borderMode=cv2.BORDER_REFLECT_101,
-            )
-            for other in (n - apart, n + apart)
-            if 0 <= other < len(keyframes)
-        ]
-        yield np.asarray(_log(plane) - sum(foretold) / len(foretold), np.float32)
-
-
-def _log(plane: Plane) -> Plane:
-    return np.log(np.maximum(plane, np.float32(_BLACK)))
+def _residual(n: int, lights: Sequence[Plane], places: Sequence[Similarity]) -> Plane:
+    """Keyframe number n over what its neighbours foretell, all as logarithms of their light, (h, w)."""
+    apart = max(1, round(len(lights) / _APART_OF_STACK))
+    from_first = places[n].inverse()
+    foretold = [
+        cv2.warpAffine(
+            lights[other],
+            places[other].then(from_first).resampled(0.5).matrix(),
+            lights[n].shape[::-1],
+            flags=cv2.INTER_CUBIC,
+            borderMode=cv2.BORDER_REFLECT_101,
+        )
+        for other in (n - apart, n + apart)
+        if 0 <= other < len(lights)
+    ]
+    return np.asarray(lights[n] - sum(foretold) / len(foretold), np.float32)
