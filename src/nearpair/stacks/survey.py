@@ -276,7 +276,7 @@ class _Walk:
         index = accumulator.index_map()
         best = reduced(accumulator.best, _INDEX_REDUCTION)
         contrast = best / (accumulator.total / len(self.used) + 1e-9)
-        with ThreadPoolExecutor(1) as beside:
+        with ThreadPoolExecutor(2) as beside:
             dust = beside.submit(specks, self.keyframes, self.to_first)
             grown = beside.submit(dilation, self.keyframes, self.to_first, index, _INDEX_REDUCTION)
             steps = self._steps(index, accumulator.size)
