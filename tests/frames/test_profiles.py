@@ -6,7 +6,7 @@ from PIL import Image, ImageCms
 
 from nearpair.errors import FrameError
 from nearpair.frames import is_srgb, read_info, read_pixels, read_profile, srgb_profile, to_srgb, write_png
-from nearpair.frames.profiles import adobe_rgb_profile
+from nearpair.frames.profiles import adobe_rgb_profile, to_srgb_codes
 
 from .conftest import exif_block
 
@@ -52,6 +52,13 @@ def test_srgb_stays_as_it_is(texture):
     same = to_srgb(texture, None)
     assert np.array_equal(same, texture)
     assert same is not texture
+
+
+def test_16_bits_go_to_the_nearest_of_8():
+    codes = np.arange(65536, dtype=np.uint16).reshape(512, 128)
+    seen = to_srgb_codes(np.stack([codes] * 3, axis=-1), None)
+    assert np.array_equal(seen[..., 0], np.rint(codes / 257))
+    assert np.array_equal(seen[..., 0], seen[..., 2])
 
 
 def test_is_srgb_measures_instead_of_believing_names():

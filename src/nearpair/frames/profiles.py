@@ -24,6 +24,7 @@ Kind = TypeVar("Kind", np.uint8, np.uint16)
 _P3_PRIMARIES = (0.680, 0.320, 0.265, 0.690, 0.150, 0.060)  # x, y of red, green, blue
 _CURVE_POINTS = 1024
 _SAME_LEVELS = 2  # of 255: rounding of two 8-bit conversions; other RGB spaces differ by ten and more
+_ROWS_AT_ONCE = 256
 
 
 def read_profile(path: Path) -> bytes | None:
@@ -94,11 +95,15 @@ def to_srgb(rgb: NDArray[Kind], profile: bytes | None) -> NDArray[Kind]:
 
 def to_srgb_codes(rgb: NDArray[Any], profile: bytes | None) -> NDArray[np.uint8]:
     """Convert (H, W, 3) uint8 or uint16 pixels with `profile` to sRGB, 8 bit, as screens show it."""
-    seen = to_srgb(rgb, profile)
-    if seen.dtype == np.uint16:
+    if rgb.dtype == np.uint8:
+        return np.asarray(to_srgb(rgb, profile), np.uint8)
+    seen = rgb if profile is None else to_srgb(rgb, profile)
+    codes = np.empty(seen.shape, np.uint8)
+    for top in range(0, len(seen), _ROWS_AT_ONCE):  # the larger numbers in between take memory
+        rows = slice(top, top + _ROWS_AT_ONCE)
         # 65535 / 255 = 257, rounded to the nearest code
-        return np.asarray((seen.astype(np.uint32) + 128) // 257, np.uint8)
-    return np.asarray(seen, np.uint8)
+        codes[rows] = (seen[rows].astype(np.uint32) + 128) // 257
+    return codes
 
 
 def _describes_rgb(profile: bytes) -> bool:
