@@ -19,7 +19,9 @@ def luma(rgb: Pixels) -> Plane:
     """BT.601 luma of an (H, W, 3) RGB picture, float32 in [0, 1], shape (H, W)."""
     full = 255.0 if rgb.dtype == np.uint8 else 65535.0
     grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
-    return np.asarray(grey, dtype=np.float32) * np.float32(1.0 / full)
+    values = grey.astype(np.float32)
+    values *= np.float32(1.0 / full)
+    return values
 
 
 def reduced(plane: P, factor: int) -> P:

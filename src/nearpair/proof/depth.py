@@ -60,13 +60,15 @@ def depth(parallax: Plane, left: NDArray[Any], viewing: Viewing) -> Depth:
     known = parallax[np.isfinite(parallax)]
     if known.size == 0:
         return _unknown(left)
-    near, far = (float(value) for value in np.percentile(known, (1, 99)))
+    near, far = (float(value) for value in np.percentile(known, (1, 99), overwrite_input=True))
+    known_share = known.size / parallax.size
+    del known  # as large as the map
     return Depth(
         near_px=near,
         far_px=far,
         deviation_px=far - near,
         deviation_fraction_of_width=(far - near) / parallax.shape[1],
-        known_share=known.size / parallax.size,
+        known_share=known_share,
         relief=relief(parallax, left, near, far, viewing),
     )
 

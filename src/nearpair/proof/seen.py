@@ -24,6 +24,7 @@ Plane = NDArray[np.float32]
 
 _BINS_OVER_RANGE, _FINEST_ARCMIN = 40, 0.5
 _SIDE_OF_WIDTH = 0.10
+_AT_ONCE = 1 << 20
 
 
 def seen(parallax: Plane, depth: Depth, viewing: Viewing, metric: Metric | None, mounting: Mounting) -> Seen:
@@ -42,15 +43,18 @@ def seen(parallax: Plane, depth: Depth, viewing: Viewing, metric: Metric | None,
 
 def histogram(parallax: Plane, viewing: Viewing) -> Histogram | None:
     """Shares of the known pixels by parallax in arcmin, in even steps; None without any."""
-    known = parallax[np.isfinite(parallax)].astype(np.float64)
+    known = parallax[np.isfinite(parallax)]
     if not known.size:
         return None
-    seen_arcmin = known * px_to_arcmin(viewing, 1.0, parallax.shape[1])
-    low, high = np.percentile(seen_arcmin, (0.2, 99.8))
+    each_arcmin = px_to_arcmin(viewing, 1.0, parallax.shape[1])
+    low, high = np.percentile(known, (0.2, 99.8), overwrite_input=True).astype(np.float64) * each_arcmin
     step = max(_FINEST_ARCMIN, float(high - low) / _BINS_OVER_RANGE)
     first, last = math.floor(low / step), math.ceil(high / step) + 1
     edges = np.arange(first, last + 1) * step
-    counts, _ = np.histogram(np.clip(seen_arcmin, edges[0], edges[-1]), edges)
+    counts = np.zeros(len(edges) - 1, np.int64)
+    for start in range(0, known.size, _AT_ONCE):  # in double precision all of them would take much memory
+        seen_arcmin = known[start : start + _AT_ONCE].astype(np.float64) * each_arcmin
+        counts += np.histogram(np.clip(seen_arcmin, edges[0], edges[-1]), edges)[0]
     shares = [float(count) for count in counts / known.size]
     return Histogram(first_arcmin=float(edges[0]), step_arcmin=step, shares=shares)
 

@@ -22,6 +22,9 @@ ONE_SIDED = 2.0
 _BLOCKS = 120
 _AROUND_PX, _DARKEST, _LEAST = 8.0, 0.03, 1e-5
 _FEWEST = 400
+_STRIP_PX = 1 << 20
+_BESIDE_PX = 64
+"""Rows beside a strip that are looked at with it: more than the widest filter reaches."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,10 +61,22 @@ def sharpness(left: NDArray[Any], right: NDArray[Any], parallax: Plane) -> Sharp
 
 
 def _detail(picture: NDArray[Any], on: Grid) -> Plane:
+    """Energy of the fine detail of each block, (h, w). In strips, for the sake of memory."""
+    (rows, columns), block = on.parallax.shape, on.block_px
+    blocks = np.empty((rows, columns), np.float32)
+    at_once = max(1, _STRIP_PX // (block * picture.shape[1]))
+    for first in range(0, rows, at_once):
+        last = min(rows, first + at_once)
+        top, bottom = first * block, last * block
+        above = max(0, top - _BESIDE_PX)
+        energy = _energy(picture[above : bottom + _BESIDE_PX])
+        strip = energy[top - above : bottom - above, : columns * block]
+        blocks[first:last] = cv2.resize(strip, (columns, last - first), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.blur(blocks, (3, 3)), np.float32)
+
+
+def _energy(picture: NDArray[Any]) -> Plane:
     plane = luma(picture)
     around = np.maximum(cv2.GaussianBlur(plane, (0, 0), _AROUND_PX), np.float32(_DARKEST))
     detail = band(plane, 0.7, 2.0) / around
-    rows, columns = on.parallax.shape
-    whole = (detail * detail)[: rows * on.block_px, : columns * on.block_px]
-    blocks = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.blur(blocks, (3, 3)), np.float32)
+    return np.asarray(detail * detail, np.float32)

@@ -1,6 +1,6 @@
 """The merge stage: the frames of one station become a view and a focus map on disk."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,6 +47,7 @@ SHARPNESS_PX = 2 * BLOCK_PX
 # ray-traced stacks: at most 0.2 % at full size, 3 % when small and wide in focus; six frames short at an end
 # with subject: 6 to 13 %.
 _END_SHARE = 0.03
+_ROWS_AT_ONCE = 256
 
 
 class Merged(msgspec.Struct, frozen=True):
@@ -204,10 +205,15 @@ def _kept(energies: Plane) -> Codes:
 
 def _in_shooting_order(focus: Plane, used: tuple[int, ...]) -> Plane:
     """Numbers among the used frames become numbers in shooting order, within the stack."""
-    known = np.isfinite(focus)
-    out = np.full_like(focus, np.nan)
-    out[known] = np.interp(focus[known], np.arange(len(used)), used)
+    out = np.empty_like(focus)
+    for rows in _strips(focus):
+        out[rows] = np.interp(focus[rows], np.arange(len(used)), used)
     return out
+
+
+def _strips(plane: Plane) -> Iterator[slice]:
+    """Rows that are worked on at once: numbers in double precision of all of them take much memory."""
+    return (slice(top, top + _ROWS_AT_ONCE) for top in range(0, len(plane), _ROWS_AT_ONCE))
 
 
 def _result(
@@ -227,17 +233,19 @@ def _result(
 
 
 def _focus(found: Coverage, focus: Plane, used: tuple[int, ...], steps: Sequence[Step]) -> Focus:
-    known = focus[np.isfinite(focus)]
+    counted = np.zeros(len(used), np.int64)
+    for rows in _strips(focus):
+        known = focus[rows][np.isfinite(focus[rows])]
+        nearest = np.clip(np.rint(known), 0, len(used) - 1).astype(np.int64)
+        counted += np.bincount(nearest, minlength=len(used))
     share = np.zeros(used[-1] + 1)
-    nearest = np.clip(np.rint(known), 0, len(used) - 1).astype(np.int64)
-    counted = np.bincount(nearest, minlength=len(used))
-    share[list(used)] = counted / max(1, known.size)
+    share[list(used)] = counted / max(1, counted.sum())
     gaps = [
         FocusGap(after_frame=used[s.after_frame], width_steps=s.width_steps, unsharp_fraction=s.share)
         for s in missing_slices(found.gaps, wide_steps(steps), share[list(used)], found.response_width)
     ]
     missing = found.share_at_first + found.share_at_last + sum(gap.unsharp_fraction or 0.0 for gap in gaps)
-    if not known.size:
+    if not counted.any():
         missing = 1.0
     return Focus(
         covered_fraction=max(0.0, 1.0 - missing),
