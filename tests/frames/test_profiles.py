@@ -6,7 +6,7 @@ from PIL import Image, ImageCms
 
 from nearpair.errors import FrameError
 from nearpair.frames import is_srgb, read_info, read_pixels, read_profile, srgb_profile, to_srgb, write_png
-from nearpair.frames.profiles import adobe_rgb_profile, to_srgb_codes
+from nearpair.frames.profiles import adobe_rgb_profile, display_p3_profile, linear_light, to_srgb_codes
 
 from .conftest import exif_block
 
@@ -126,3 +126,12 @@ def test_adobe_rgb_files_of_cameras_carry_no_profile(tmp_path, texture, index, e
     Image.fromarray(texture).save(tmp_path / "_DSC0001.JPG", exif=with_interoperability(index))
     assert read_profile(tmp_path / "_DSC0001.JPG") == (adobe_rgb_profile() if expected else None)
     assert read_pixels(read_info(tmp_path / "_DSC0001.JPG")).shape == (37, 53, 3)
+
+
+def test_light_of_codes_is_that_of_the_published_curves():
+    """Gamma of Adobe RGB as above; Display P3 has the curve of sRGB (from memory)."""
+    codes = np.arange(65536) / 65535
+    srgb = linear_light(None, np.uint16)
+    np.testing.assert_allclose(srgb, linear(codes), atol=1e-6)
+    np.testing.assert_allclose(linear_light(adobe_rgb_profile(), np.uint16), codes**2.19921875, atol=3e-4)
+    np.testing.assert_allclose(linear_light(display_p3_profile(), np.uint8), srgb[::257], atol=3e-4)

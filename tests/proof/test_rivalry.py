@@ -8,9 +8,9 @@ import pytest
 from nearpair.colour.calibration import calibrated
 from nearpair.colour.glasses import GLASSES
 from nearpair.colour.light import decode_srgb, encode_srgb
+from nearpair.colour.match import Grid, Matched, block_light, grid, matched
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.proof.capture import capture
-from nearpair.proof.match import Grid, Matched, block_light, grid, matched
 from nearpair.proof.rivalry import eyes, ghost_contrast, ghosting, ghosts_of, rivalry, through
 
 RED_CYAN = GLASSES["red-cyan"]
@@ -196,7 +196,7 @@ def test_blocks_average_light_in_strips_as_in_one_piece(monkeypatch):
     picture = np.random.default_rng(4).integers(0, 65536, (64, 40, 3), dtype=np.uint16)
     on = Grid(4, np.zeros((16, 10), np.float32))
     whole = block_light(picture, on)
-    monkeypatch.setattr("nearpair.proof.match._STRIP_PX", 200)
+    monkeypatch.setattr("nearpair.colour.match._STRIP_PX", 200)
     np.testing.assert_array_equal(block_light(picture, on), whole)
 
 

@@ -4,9 +4,9 @@ import cv2
 import numpy as np
 import pytest
 
+from nearpair.colour.match import grid
 from nearpair.proof.assemble import assemble
 from nearpair.proof.localshifts import local_shifts
-from nearpair.proof.match import grid
 from nearpair.proof.model import FocusGap
 from nearpair.proof.model_capture import SpoiltFrame
 from nearpair.proof.onesided import highlights

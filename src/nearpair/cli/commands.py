@@ -65,6 +65,7 @@ def make(
     floating: options.FloatingWhen = None,
     base_share: options.BaseShare = None,
     lens: options.LensName = None,
+    light: options.LightOf = None,
     viewing: options.ViewingWay = None,
     screen_width: options.ScreenWidth = None,
     distance: options.Distance = None,
@@ -107,6 +108,7 @@ def make(
         floating=floating.value if floating else None,
         base_share=base_share,
         lens=lens,
+        light=light,
         screen_width_mm=width,
         distance_mm=distance,
         eyes_mm=eyes,
@@ -200,6 +202,7 @@ def mount(
     floating: options.FloatingWhen = None,
     base_share: options.BaseShare = None,
     lens: options.LensName = None,
+    light: options.LightOf = None,
     shift: options.Shift = None,
     raised: options.Raise = None,
     turn: options.Turn = None,
@@ -214,6 +217,7 @@ def mount(
         nearpair mount quartz --crop 120,80,3000,2000
         nearpair mount quartz --left b --right a
         nearpair mount quartz --base-share 0.6
+        nearpair mount quartz --light even
         nearpair mount quartz --shift 2.5 --raise 0.4
         nearpair mount quartz --pair station-1,station-3
     """
@@ -229,6 +233,7 @@ def mount(
         floating=floating.value if floating else None,
         base_share=base_share,
         lens=lens,
+        light=light,
         shift_px=shift,
         raise_px=raised,
         turn_deg=turn,

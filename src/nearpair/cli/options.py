@@ -142,6 +142,10 @@ def _method(value: str | None) -> str | None:
     return _one_of(value, METHOD_NAMES)
 
 
+def _light(value: str | None) -> str | None:
+    return _one_of(value, ("auto", "even", "as-shot"))
+
+
 def _length(value: float | None) -> float | None:
     if value is not None and not 0 < value <= LARGEST:
         raise typer.BadParameter(f"expected a length above 0 in mm, found {value:g}.")
@@ -218,6 +222,15 @@ FloatingWhen = Annotated[
         parser=parse_floating,
         metavar="WHEN",
         help="Masks where a side of the frame cuts what stands in front of it: auto or never.",
+    ),
+]
+LightOf = Annotated[
+    str | None,
+    typer.Option(
+        "--light",
+        metavar="HOW",
+        callback=_light,
+        help="Views that differ in brightness or colour: auto evens what surely does, even, or as-shot.",
     ),
 ]
 Shift = Annotated[

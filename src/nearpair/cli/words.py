@@ -129,12 +129,21 @@ def window(done: Mounting) -> Iterator[Line]:
         yield Line("Crop", f"{done.crop_px[2]} x {done.crop_px[3]} px: {done.crop_rule}")
     if done.lens is not None:
         yield _lens(done.lens)
+    yield from _light(done)
     if done.base_share != 1:
         share = f"{100 * done.base_share:.0f} % of the stereo base that was shot"
         yield Line("Base", f"{share}: the right eye's picture was reckoned")
     if any(done.floating_px):
         left, right = done.floating_px
         yield Line("", f"floating window: the outputs have masks, {left} px left and {right} px right")
+
+
+def _light(done: Mounting) -> Iterator[Line]:
+    """Say by how much the views differed in light, where that was evened."""
+    light = done.light
+    if light is not None and light.evened and light.stops is not None:
+        colour = f"{100 * (light.white_balance_shift or 0.0):.0f} % in colour"
+        yield Line("Light", f"right view {light.stops:+.2f} stops, {colour} as shot; {light.note}")
 
 
 def _lens(done: LensProfile) -> Line:

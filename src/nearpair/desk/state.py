@@ -162,6 +162,7 @@ class Changes(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
     crop: str | tuple[int, int, int, int] | None = None
     floating: str | None = None
     base_share: float | None = None
+    light: str | None = None
     screen_width_mm: float | None = None
     distance_mm: float | None = None
     eyes_mm: float | None = None

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from nearpair.colour.light import decode_srgb
 from nearpair.errors import FrameError
@@ -104,6 +104,18 @@ def to_srgb_codes(rgb: NDArray[Any], profile: bytes | None) -> NDArray[np.uint8]
         # 65535 / 255 = 257, rounded to the nearest code
         codes[rows] = (seen[rows].astype(np.uint32) + 128) // 257
     return codes
+
+
+def linear_light(profile: bytes | None, dtype: DTypeLike) -> NDArray[np.float32]:
+    """Linear light of every code of pixels with `profile`, (256,) or (65536,) by `dtype`, rising from 0 to 1.
+
+    It is read off the greys, which all channels of a camera's colour space share. Raises as `to_srgb`.
+    """
+    levels = int(np.iinfo(np.dtype(dtype)).max) + 1
+    ramp = (np.arange(levels) * (65535 // (levels - 1))).astype(np.uint16)
+    greys = np.repeat(ramp[:, None], 3, axis=1).reshape(-1, 256, 3)
+    light = decode_srgb(to_srgb(greys, profile)[..., 1].reshape(-1))
+    return np.maximum.accumulate(light)
 
 
 def _describes_rgb(profile: bytes) -> bool:

@@ -7,7 +7,14 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import msgspec
 
-from nearpair.proof import findings_base, findings_metric, findings_shoot, findings_stacks, findings_view
+from nearpair.proof import (
+    findings_base,
+    findings_light,
+    findings_metric,
+    findings_shoot,
+    findings_stacks,
+    findings_view,
+)
 from nearpair.proof.model import Proof
 from nearpair.proof.model_advice import Finding, Verdict
 
@@ -26,7 +33,8 @@ RULES: tuple[Rule, ...] = (
     findings_shoot.single_frames,
     findings_stacks.spoilt,
     findings_stacks.cover,
-    findings_shoot.exposure,
+    findings_light.brightness,
+    findings_light.colour,
     findings_view.rivalry,
     findings_view.flat,
     findings_shoot.stack_ends,

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 import nearpair
 from nearpair.colour.glasses import Glasses
+from nearpair.colour.match import Grid, block_light, grid, matched
 from nearpair.errors import PairError
 from nearpair.optics.viewing import Viewing
 from nearpair.proof.advice import advise, verdict
@@ -16,7 +17,6 @@ from nearpair.proof.capture import capture, evened
 from nearpair.proof.comfort import comfort
 from nearpair.proof.depth import depth
 from nearpair.proof.edges import edges
-from nearpair.proof.match import Grid, block_light, grid, matched
 from nearpair.proof.model import Capture, Eyes, Metric, Mounting, Picture, Proof, SetAside, Station
 from nearpair.proof.model_advice import Fixed
 from nearpair.proof.model_capture import LocalShifts
@@ -81,7 +81,7 @@ def assemble(inputs: Inputs) -> Proof:
         metric=inputs.metric,
         seen=seen(inputs.parallax, measured_depth, inputs.viewing, inputs.metric, inputs.mounting),
         comfort=comfort(measured_depth, inputs.mounting.residual_vertical_px, inputs.viewing, width),
-        colour=_colour(inputs, on, found.exposure_ratio),
+        colour=_colour(inputs, on, _ratio_now(found)),
         capture=found,
         edges=edges(inputs.parallax, inputs.mounting.floating_px),
         candidates=inputs.candidates,
@@ -133,6 +133,11 @@ def _colour(inputs: Inputs, on: Grid, exposure_ratio: float | None) -> Colour:
     )
 
 
+def _ratio_now(found: Capture) -> float | None:
+    """Brightness of the right view over the left one as they are in the pair."""
+    return found.exposure_ratio if found.left_over_stops is None else 2**found.left_over_stops
+
+
 def _in_left_view(point: tuple[int, int] | None, mounting: Mounting) -> tuple[int, int] | None:
     """A point of the mounted left picture, (x, y) px, in the view that it was cropped from."""
     if point is None:
@@ -144,7 +149,7 @@ def _capture(inputs: Inputs, on: Grid) -> Capture:
     left, right = block_light(inputs.left, on), block_light(inputs.right, on)
     points = matched(left, right, on)
     pair = [s for s in inputs.stations if s.name in (inputs.eyes.left, inputs.eyes.right)]
-    found = capture(points, pair)
+    found = capture(points, pair, inputs.mounting.light)
     focus = sharpness(inputs.left, inputs.right, inputs.parallax)
     return msgspec.structs.replace(
         found,

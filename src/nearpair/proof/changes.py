@@ -17,11 +17,22 @@ _MEASURES: tuple[tuple[str, str, Callable[[Proof], float | None]], ...] = (
     ("right side cut", "%", lambda p: 100 * p.edges.right.share),
     ("in patches of rivalry", "%", lambda p: _percent(p.colour.rivalry.patch_share)),
     ("all but black for one eye", "%", lambda p: _percent(p.colour.rivalry.saturated_patch_share)),
+    ("right view brighter by", "stops", lambda p: _now(p.capture.left_over_stops, p.capture.exposure_stops)),
+    (
+        "colour of the views differs",
+        "%",
+        lambda p: _percent(_now(p.capture.left_over_shift, p.capture.white_balance_shift)),
+    ),
     ("ghosting, left eye", "%", lambda p: _percent(p.colour.ghosting.left_share)),
     ("ghosting, right eye", "%", lambda p: _percent(p.colour.ghosting.right_share)),
     ("stereo base, of that shot", "%", lambda p: 100 * p.mounting.base_share),
     ("picture width", "px", lambda p: p.picture.width_px),
 )
+
+
+def _now(left_over: float | None, shot: float | None) -> float | None:
+    """What two views differ by as they are in the pair."""
+    return shot if left_over is None else left_over
 
 
 def _percent(share: float | None) -> float | None:

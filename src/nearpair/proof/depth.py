@@ -26,9 +26,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from nearpair.colour.match import grid
 from nearpair.optics.viewing import Viewing, px_to_arcmin
 from nearpair.pixels.luma import luma
-from nearpair.proof.match import grid
 from nearpair.proof.model_look import Depth, Relief
 
 Plane = NDArray[np.float32]

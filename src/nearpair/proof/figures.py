@@ -187,6 +187,7 @@ def _mounting(proof: Proof) -> list[Row]:
         ("Right view scaled", f"{done.scale:.5f}", ""),
         ("Right view raised or lowered", f"{done.vertical_px:+.1f} px", ""),
         *_lens(proof),
+        *_light(proof),
         *_camera(proof),
         *_base(proof),
         ("Shift", f"{done.shift_px:+.1f} px", f"the window stands {done.window_rule}".rstrip()),
@@ -207,6 +208,14 @@ def _lens(proof: Proof) -> list[Row]:
     if lens.name is None:
         return [("Lens distortion", "-", lens.note)]
     return [("Lens distortion", f"up to {lens.largest_px:.1f} px", f"{lens.name}: {lens.note}")]
+
+
+def _light(proof: Proof) -> list[Row]:
+    light, now = proof.mounting.light, proof.capture
+    if light is None or not light.evened:
+        return []
+    left = f"{_number(now.left_over_stops, '+.2f', 'stops')} and {_share(now.left_over_shift)} are left"
+    return [("Light", light.note, f"{left} of what was shot, see below")]
 
 
 def _camera(proof: Proof) -> list[Row]:

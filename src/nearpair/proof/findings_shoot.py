@@ -1,4 +1,4 @@
-"""Advice from how the pair was shot and sorted: eyes, stacks, files set aside, exposure.
+"""Advice from how the pair was shot and sorted: eyes, stacks, files set aside.
 
 Each rule looks at one measurement of the proof and yields what it found. Rules that look at stations look at
 the two of the pair only. Thresholds without a source named beside them are a choice of this project.
@@ -10,7 +10,6 @@ from nearpair.proof.model import FocusGap, Proof, Station
 from nearpair.proof.model_advice import Finding, Severity
 from nearpair.proof.model_capture import SpoiltFrame
 from nearpair.proof.phrases import percent
-from nearpair.proof.shimmer import by_exposure
 
 EYES_SURE = 0.8
 ORDER_SURE = 0.6
@@ -19,13 +18,6 @@ GAP_UNSHARP_CARE, GAP_UNSHARP_REWORK = 0.002, 0.02
 GAP_WIDTH_REWORK_STEPS = 1.8
 FRAME_UNSHARP_NOTED, FRAME_UNSHARP_REWORK = 0.02, 0.35
 SET_ASIDE_MANY = 0.10
-EXPOSURE_CARE, EXPOSURE_REWORK = 0.25, 0.60
-"""Luminance difference of the views: 25 % from F. L. Kooi and A. Toet, Displays 25 (2004), from memory; 60 %
-from Boydstun et al., abstract only: up to there depth is kept."""
-EXPOSURE_NOTED_STOPS = 0.2
-"""Between the flicker of a stack (0.05 stops on ray-traced ones) and the smallest click of a camera, a third
-of a stop (common practice, no source)."""
-WHITE_BALANCE_NOTED, WHITE_BALANCE_CARE = 0.05, 0.10
 MATCHED_ENOUGH = 0.3
 
 
@@ -210,49 +202,6 @@ def set_aside(proof: Proof) -> Iterator[Finding]:
         "card again, or shoot them again, and run `nearpair make` again.",
         measured=f"{number} of {used + number} files",
     )
-
-
-def exposure(proof: Proof) -> Iterator[Finding]:
-    """Find views that differ in brightness or colour."""
-    ratio, shift = proof.capture.exposure_ratio, proof.capture.white_balance_shift
-    dimmer = 0.0 if ratio is None else 1 - min(ratio, 1 / ratio)
-    colours = by_exposure(proof.colour.rivalry)
-    if dimmer > EXPOSURE_CARE or colours:
-        yield Finding(
-            code="exposure-difference",
-            severity="rework" if dimmer > EXPOSURE_REWORK else "care",
-            text="One view is darker than the other; the eyes fight over it instead of fusing it."
-            + (" Colours that would do shimmer for that reason." if colours else ""),
-            remedy="Shoot both stations with the same manual exposure and the same light; wait "
-            "for flashes to recharge. Meanwhile correct one station's raw frames by the measured difference.",
-            measured=f"right view {proof.capture.exposure_stops:+.2f} stops{_shimmering(proof)}",
-            over=max(1.0, dimmer / EXPOSURE_CARE),
-        )
-    elif abs(proof.capture.exposure_stops or 0.0) > EXPOSURE_NOTED_STOPS:
-        yield Finding(
-            code="exposure-difference",
-            severity="note",
-            text="One view is a little darker than the other, by less than disturbs.",
-            remedy="Nothing to do for this picture. Next time shoot both stations with the same manual "
-            "exposure and the same light.",
-            measured=f"right view {proof.capture.exposure_stops:+.2f} stops",
-        )
-    if shift is not None and shift > WHITE_BALANCE_NOTED:
-        yield Finding(
-            code="white-balance-difference",
-            severity="care" if shift > WHITE_BALANCE_CARE else "note",
-            text="The views differ in colour.",
-            remedy="Fix the white balance in the camera and keep the light for both stations.",
-            measured=f"red or blue differs from green by {percent(shift)} between the views",
-        )
-
-
-def _shimmering(proof: Proof) -> str:
-    seen = proof.colour.rivalry
-    if not by_exposure(seen):
-        return ""
-    now, even = percent(seen.patch_share or 0.0, 1), percent(seen.even_patch_share or 0.0, 1)
-    return f"; {now} of the matched points in patches of rivalry, {even} with views equally bright"
 
 
 def matching(proof: Proof) -> Iterator[Finding]:

@@ -137,6 +137,24 @@ class LensProfile(msgspec.Struct, frozen=True):
     note: str = ""
 
 
+class ViewsLight(msgspec.Struct, frozen=True, kw_only=True):
+    """How the light of the two views differed as they were shot, and whether mounting evened it.
+
+    `stops` and `white_balance_shift`: as in `Capture`, in the colour space of the frames. `agreeing_share`:
+    share of the parts of the picture that show the same difference. `left_gains`, `right_gains`: what the
+    linear light of each view was multiplied by, red, green and blue. `note`: why it was, or was not, evened.
+    Null where it could not be measured.
+    """
+
+    stops: float | None = None
+    white_balance_shift: float | None = None
+    agreeing_share: float | None = None
+    evened: bool = False
+    left_gains: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    right_gains: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    note: str = ""
+
+
 class Mounting(msgspec.Struct, frozen=True, kw_only=True):
     """What was done to the pair: the right view was turned, scaled and raised onto the left one.
 
@@ -146,7 +164,8 @@ class Mounting(msgspec.Struct, frozen=True, kw_only=True):
     by its opposite. `floating_px`: by how much a floating window brings the left and the right side forward.
     `window_rule`, `crop_rule`: by which rules window and crop were found, in words. `base_share`: share of
     the stereo base as shot from which the right picture is seen; `filled_share` of it neither view showed.
-    `lens`: what distortion was taken out of both views first; all px are of the views without it.
+    `lens`: what distortion was taken out of both views first; all px are of the views without it. `light`: by
+    how much the views differed in brightness and colour, and whether that was evened.
     """
 
     rotation_deg: float
@@ -166,6 +185,7 @@ class Mounting(msgspec.Struct, frozen=True, kw_only=True):
     base_share: float = 1.0
     filled_share: float = 0.0
     lens: LensProfile | None = None
+    light: ViewsLight | None = None
 
 
 class Length(msgspec.Struct, frozen=True, kw_only=True):
@@ -212,7 +232,9 @@ class Capture(msgspec.Struct, frozen=True, kw_only=True):
     """Differences between the two views as shot, over matched points, in linear light.
 
     `exposure_ratio`: right over left. `white_balance_shift`: largest of red/green and blue/green changes,
-    right over left, as a ratio away from 1. `unsharp_share`: largest share of a view that is not sharp.
+    right over left, as a ratio away from 1. `left_over_stops` and `left_over_shift`: the same of the mounted
+    pair, where its views were evened; null where they are as shot. `unsharp_share`: largest share of a view
+    that is not sharp.
     `sharpness_by_depth`: fine detail, right over left, log2, by twentieths of the depth, nearest first.
     `one_sided_share` of the matched places with texture has less than a quarter of the detail in one view.
     `highlights_one_eye_share` of the matched places is bright for one eye only.
@@ -221,6 +243,8 @@ class Capture(msgspec.Struct, frozen=True, kw_only=True):
     exposure_ratio: float | None
     exposure_stops: float | None
     white_balance_shift: float | None
+    left_over_stops: float | None = None
+    left_over_shift: float | None = None
     matched_share: float
     covered_fraction: float | None
     unsharp_share: float | None

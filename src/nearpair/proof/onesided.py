@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.colour.light import luminance
-from nearpair.proof.match import Grid, Light, partners
+from nearpair.colour.match import Grid, Light, partners
 
 BRIGHT, DIM_SHARE = 0.5, 0.5
 

@@ -38,9 +38,9 @@ from numpy.typing import NDArray
 
 from nearpair.colour.glasses import Glasses
 from nearpair.colour.light import LUMINANCE_WEIGHTS, decode_srgb, encode_srgb
+from nearpair.colour.match import Grid, Light, partners
 from nearpair.colour.projection import leaks, white_luminance_ratio
 from nearpair.colour.seen import brightness
-from nearpair.proof.match import Grid, Light, partners
 from nearpair.proof.model_look import Ghosting, Rivalry
 
 Plane = NDArray[np.float32]

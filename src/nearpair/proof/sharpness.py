@@ -13,8 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from nearpair.colour.match import Grid, grid, partners
 from nearpair.pixels.luma import Plane, band, luma
-from nearpair.proof.match import Grid, grid, partners
 
 PARTS = 20
 """Parts of the depth, nearest first, with as many blocks each."""

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearpair.colour.glasses import Glasses
+from nearpair.colour.match import Grid, block_light, grid
 from nearpair.pixels.luma import luma
 from nearpair.pixels.sides import band_px, threshold_px
-from nearpair.proof.match import Grid, block_light, grid
 from nearpair.proof.model import Proof
 from nearpair.proof.onesided import Highlights, highlights
 from nearpair.proof.pictures import Picture, thumbnail

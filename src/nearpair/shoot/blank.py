@@ -31,6 +31,9 @@ floating = "auto"
 base_share = 1.0
 # The distortion of the lens is taken out where a database of lenses knows it: "auto", "never", or its name.
 lens = "auto"
+# Views that differ in brightness or colour, as exposure or light had changed: "auto" evens them where they
+# surely do, "even" always, "as-shot" never. The proof tells what the frames differ by in any case.
+light = "auto"
 
 [adjust]
 # By hand, on top of what was measured: the right picture moved right (everything farther behind the window)

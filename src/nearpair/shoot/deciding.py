@@ -30,6 +30,7 @@ class Overrides:
     floating: Literal["auto", "never"] | None = None
     base_share: float | None = None
     lens: str | None = None
+    light: str | None = None
     screen_width_mm: float | None = None
     distance_mm: float | None = None
     eyes_mm: float | None = None

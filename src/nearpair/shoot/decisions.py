@@ -64,7 +64,8 @@ class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
     stands in front of the window ("auto"), or "never". `base_share`: share of the stereo base as shot from
     which the right eye sees the subject; the picture from there is reckoned. `lens`: whose distortion is
     taken out of both views: "auto" as the frames say, if a database of lenses knows it, "never", or the name
-    of a lens there.
+    of a lens there. `light`: whether views that differ in brightness or colour are evened: "auto" if they
+    surely do, "even" always, or "as-shot" never.
     """
 
     window: Literal["auto", "near", "far"] | tuple[Place, Place] = "auto"
@@ -72,6 +73,7 @@ class Mounting(Struct, frozen=True, forbid_unknown_fields=True):
     floating: Literal["auto", "never"] = "auto"
     base_share: Share = 1.0
     lens: Annotated[str, Meta(min_length=1, max_length=200)] = "auto"
+    light: Literal["auto", "even", "as-shot"] = "auto"
     crop: Literal["auto"] | tuple[CropAt, CropAt, CropSize, CropSize] = "auto"
 
     def aspect_ratio(self) -> float | None:

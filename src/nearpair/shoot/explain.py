@@ -32,6 +32,7 @@ _EXPECTED = {
     "mounting.floating": '"auto" or "never"',
     "mounting.base_share": "a share of the stereo base as shot, above 0 and at most 1",
     "mounting.lens": '"auto", "never" or the name of a lens',
+    "mounting.light": '"auto", "even" or "as-shot"',
     "viewing": "a table [viewing]",
     "viewing.screen_width_mm": "a width of 1 mm to 1 km",
     "viewing.distance_mm": "a distance of 10 mm to 1 km",

@@ -8,6 +8,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from nearpair.colour.evening import UNCHANGED
 from nearpair.colour.glasses import Glasses
 from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile, srgb_profile, to_srgb_codes
@@ -20,6 +21,7 @@ from nearpair.progress import Progress
 from nearpair.proof.model import Metric
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.decisions import Decisions
+from nearpair.shoot.evening import Gains, evened
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
@@ -96,4 +98,10 @@ def pair_as_seen(shoot: ShootFolder) -> tuple[NDArray[np.uint8], NDArray[np.uint
 
 def as_seen(path: Path) -> NDArray[np.uint8]:
     """A TIFF of a shoot in sRGB, 8 bit (H, W, 3)."""
-    return to_srgb_codes(read_tiff(path), read_profile(path))
+    return as_evened(path, UNCHANGED)
+
+
+def as_evened(path: Path, gains: Gains) -> NDArray[np.uint8]:
+    """A TIFF of a shoot in sRGB, 8 bit (H, W, 3), its linear light multiplied by these gains first."""
+    profile = read_profile(path)
+    return to_srgb_codes(evened(read_tiff(path), profile, gains), profile)

@@ -26,6 +26,7 @@ from nearpair.proof.model_capture import LocalShifts
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.comparing import compared
 from nearpair.shoot.decisions import Adjusting, Decisions, Retouch
+from nearpair.shoot.evening import evened_both, light_of
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.levelling import Focused, on_common_rows
 from nearpair.shoot.looking import Member
@@ -107,15 +108,19 @@ def mount_pair(
     small = [halved(view, times) for view in views]
     del views
     told.one_more()
-    seen = rebased(left, right, parallax_of(laid, placed.mount), asked.base_share)
+    parallax = parallax_of(laid, placed.mount)
+    frames = [reference_frame(member) for member in pair]
+    profiles = [read_profile(frame.path) for frame in frames]
+    light = light_of((left, right), parallax, profiles, asked.light)
+    left, right = evened_both((left, right), profiles, light)
+    small = evened_both(small, profiles, light)
+    seen = rebased(left, right, parallax, asked.base_share)
     right, parallax = seen.right, seen.parallax
     floating = floating_sides(parallax) if asked.floating == "auto" else (0, 0)
     told.one_more()
     focal_map = focus_map(shoot, pair[0].station.name, lens, retouched=merged[0].retouched)
     residual, local = compared(left, right, focal_map, placed.mount.crop_px)
     told.one_more()
-    frames = [reference_frame(member) for member in pair]
-    profiles = [read_profile(frame.path) for frame in frames]
     for path, picture, profile, frame in zip(outputs, (left, right), profiles, frames, strict=False):
         with replacing(path) as part:
             write_tiff(part, picture, profile, frame)
@@ -123,7 +128,9 @@ def mount_pair(
         write_float_tiff(part, parallax)
     done = _report(placed, rows, laid, focal_known, residual, floating)
     point = asked.window if isinstance(asked.window, tuple) else None
-    done = msgspec.structs.replace(done, filled_share=seen.filled_share, lens=lens, window_point_px=point)
+    done = msgspec.structs.replace(
+        done, filled_share=seen.filled_share, lens=lens, light=light, window_point_px=point
+    )
     left_lies = Projective.like(placed.mount.left_transform)
     names = (pair[0].station.name, pair[1].station.name)
     lies = (_rows(left_lies), _rows(placed.mount.right_transform))

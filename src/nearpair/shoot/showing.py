@@ -15,7 +15,8 @@ from nearpair.outputs.floating import masked
 from nearpair.pixels.moved import moved
 from nearpair.proof.model import Mounting
 from nearpair.shoot.decisions import Adjusting, ColourDecisions, Retouch
-from nearpair.shoot.exporting import as_seen
+from nearpair.shoot.evening import Gains, gains_of
+from nearpair.shoot.exporting import as_evened, as_seen
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
@@ -83,7 +84,8 @@ def shown(folder: ShootFolder, mounted: Mounted) -> Shown:
         folder.view(station, retouched=retouched)
         for station, retouched in zip(mounted.stations, mounted.retouched, strict=True)
     ]
-    eyes = zip((folder.left, folder.right), views, _matrices(mounted), strict=True)
+    gains = gains_of(mounted.mounting.light)
+    eyes = zip((folder.left, folder.right), views, _matrices(mounted), gains, strict=True)
     with ThreadPoolExecutor(3) as pool:  # decoding and moving leave the other cores alone
         wholes = [pool.submit(_whole, mounted, *eye) for eye in eyes]
         told = small_map(read_tiff(folder.parallax))
@@ -117,11 +119,11 @@ def _matrices(mounted: Mounted) -> tuple[Matrix, Matrix]:
     return mounted.left_matrix, mounted.right_matrix
 
 
-def _whole(mounted: Mounted, pair: Path, view_file: Path, matrix: Matrix) -> Bytes:
+def _whole(mounted: Mounted, pair: Path, view_file: Path, matrix: Matrix, gains: Gains) -> Bytes:
     """One eye's mounted picture in the place of the left view, with the rest of its own view around it."""
     x, y, width, height = crop = mounted.mounting.crop_px
     if mounted.mounting.base_share == 1.0:
-        view = straight(as_seen(view_file), distortion_of(mounted.mounting.lens))
+        view = straight(as_evened(view_file, gains), distortion_of(mounted.mounting.lens))
         whole = _laid(view, matrix, (view.shape[0], view.shape[1]))
     else:  # around a picture seen from elsewhere there is nothing that fits it
         whole = np.zeros((y + height, x + width, 3), np.uint8)

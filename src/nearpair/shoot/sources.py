@@ -22,6 +22,7 @@ from nearpair.pixels.detail import energy_of
 from nearpair.progress import Progress, silent
 from nearpair.shoot.counterparts import Counterparts, counterparts_kept, counterparts_of_pair
 from nearpair.shoot.developing import developed_frames
+from nearpair.shoot.evening import evened, gains_of
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo
@@ -155,7 +156,9 @@ class Sources:
             return None
         left, top = (round(at) - size_px // 2 for at in point)
         shown, seen = crop_of(self.frame(eye, number, number), (left, top, size_px, size_px))
-        picture = to_srgb_codes(shown, read_profile(member.station.frames[number].path))
+        profile = read_profile(member.station.frames[number].path)
+        even = evened(shown, profile, gains_of(self.mounted.mounting.light)[eye])
+        picture = to_srgb_codes(even, profile)
         picture[~seen] = _NOTHING_THERE
         return picture
 

@@ -19,6 +19,7 @@ from nearpair.geometry.strokes import Box
 from nearpair.proof.model_retouch import Retouched
 from nearpair.shoot.counterparts import Counterparts
 from nearpair.shoot.decisions import Retouch
+from nearpair.shoot.evening import evened, gains_of
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.retouches import Put, chosen_of, puts_of
 from nearpair.shoot.sources import Bytes, Sources
@@ -111,7 +112,9 @@ class Trial:
                 view = put_in(view, *within(part, put.area, self._sources.frame(eye, put.number, put.focus)))
         lens = self._sources.bent
         shown = laid_part(view.rgb, part[:2], self._sources.onto(eye), lens, box, size_px)
-        return Piece(eye, box, to_srgb_codes(shown, read_profile(path)))
+        profile = read_profile(path)
+        even = evened(shown, profile, gains_of(self._sources.mounted.mounting.light)[eye])
+        return Piece(eye, box, to_srgb_codes(even, profile))
 
 
 def _apart(boxes: Sequence[Box]) -> list[Box]:

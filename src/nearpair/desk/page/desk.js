@@ -20,11 +20,11 @@ import { arcmin, made, METHOD_WORDS, prose, signed } from "./words.js";
 const $ = (id) => /** @type {any} */ (document.getElementById(id));
 const history = new History();
 const PLACES = {
-  window: "mounting", aspect: "mounting", crop: "mounting", floating: "mounting", base_share: "mounting",
+  window: "mounting", aspect: "mounting", crop: "mounting", floating: "mounting", base_share: "mounting", light: "mounting",
   glasses: "colour", method: "colour", screen_width_mm: "viewing", distance_mm: "viewing", eyes_mm: "viewing",
   shift_px: "adjust", raise_px: "adjust", turn_deg: "adjust", scale: "adjust",
 };
-const REMOUNTS = new Set(["window", "pair", "aspect", "crop", "floating", "base_share", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", "retouches", ...HAND]);
+const REMOUNTS = new Set(["window", "pair", "aspect", "crop", "floating", "base_share", "light", "left", "right", "screen_width_mm", "distance_mm", "eyes_mm", "retouches", ...HAND]);
 
 let state = null;
 let picture = null;
@@ -147,7 +147,7 @@ function cardWords(job, look) {
 const decided = (name) => (PLACES[name] ? state.decisions[PLACES[name]][name] : state.decisions[name]);
 
 function drawControls() {
-  for (const name of [...HAND, "aspect", "floating", "base_share", "screen_width_mm", "distance_mm", "eyes_mm"]) {
+  for (const name of [...HAND, "aspect", "floating", "base_share", "light", "screen_width_mm", "distance_mm", "eyes_mm"]) {
     if (document.activeElement !== $(name)) $(name).value = hand.shown(name, decided(name));
   }
   fill($("glasses"), state.glasses, decided("glasses"), shortly);
@@ -295,7 +295,7 @@ function setUp() {
   for (const name of ["base_share", "screen_width_mm", "distance_mm", "eyes_mm"]) {
     $(name).addEventListener("change", () => Number.isFinite($(name).valueAsNumber) && change({ [name]: $(name).valueAsNumber }));
   }
-  for (const name of ["floating", "glasses", "method"]) $(name).addEventListener("change", () => change({ [name]: $(name).value.trim() }));
+  for (const name of ["floating", "light", "glasses", "method"]) $(name).addEventListener("change", () => change({ [name]: $(name).value.trim() }));
   // a shape that is asked for goes before a crop that was set by hand
   $("aspect").addEventListener("change", () => change({ aspect: $("aspect").value.trim(), ...(decided("crop") === "auto" ? {} : { crop: "auto" }) }));
   $("swap").onclick = () => { const { left, right } = eyesNow(); change({ left: right, right: left }); };

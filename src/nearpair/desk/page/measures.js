@@ -1,8 +1,15 @@
 // What is measured of the pair as the hand holds it: how near, how far, what is comfortable, what a side cuts.
 
-import { arcmin, made, signed } from "./words.js";
+import { arcmin, capital, made, signed } from "./words.js";
 
 const $ = (id) => /** @type {any} */ (document.getElementById(id));
+
+/** How the views differed in light as they were shot, and what was done about it. @param {any} light */
+function lightWords(light) {
+  if (!light) return "";
+  const note = capital(light.note);
+  return light.stops === null ? `${note}.` : `As shot, the right view has ${signed(light.stops, 2)} stops and a colour ${Math.round(100 * light.white_balance_shift)} % off. ${note}.`;
+}
 
 /** @param {any} state @param {any} picture @param {{left: number, right: number}} share of each side that cuts something */
 export function drawMeasures(state, picture, share) {
@@ -18,6 +25,7 @@ export function drawMeasures(state, picture, share) {
   $("measures").replaceChildren(...rows.map(([name, value]) => made("div", {}, made("dt", {}, name), made("dd", {}, value))));
   const rule = pair.mounting.window_rule;
   $("window-words").textContent = Array.isArray(state.decisions.mounting.window) ? "" : `${rule[0].toUpperCase()}${rule.slice(1)}.`;
+  $("light-words").textContent = lightWords(pair.mounting.light);
   const over = [];
   if (near !== null && near + shift < limits.near_px) over.push("Nearer than is comfortable.");
   if (far !== null && far + shift > limits.far_px) over.push("Farther than is comfortable.");

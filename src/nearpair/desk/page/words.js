@@ -22,7 +22,7 @@ export function made(tag, set = {}, ...children) {
 
 /** Decisions as people call them. @type {Record<string, string>} */
 export const NAMES = {
-  window: "window", aspect: "shape", crop: "crop", floating: "floating window", base_share: "share of the base", shift_px: "moved by hand, px",
+  window: "window", aspect: "shape", crop: "crop", floating: "floating window", base_share: "share of the base", light: "light of the views", shift_px: "moved by hand, px",
   raise_px: "raised, px", turn_deg: "turned clockwise, \u00b0", scale: "enlarged, times", glasses: "glasses", method: "method",
   screen_width_mm: "picture width, mm", distance_mm: "viewing distance, mm", eyes_mm: "between the pupils, mm",
 };
@@ -30,7 +30,7 @@ export const NAMES = {
 /** @type {Record<string, string>} */
 const DEEDS = {
   "window auto": "place the window automatically", "window near": "put the window at the nearest", "window far": "put the window at the farthest",
-  "floating auto": "float it where a side cuts",
+  "floating auto": "float it where a side cuts", "light even": "even the light of both views",
 };
 
 /** What deciding something does, as words on a button. @param {string} name @param {string | number} value */

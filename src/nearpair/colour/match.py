@@ -5,6 +5,7 @@ averaged over square blocks in linear light first, so that the longer side has a
 block at x of the left picture is compared with the right picture at x + parallax.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -54,14 +55,16 @@ def grid(parallax: Plane, longest_blocks: int = LONGEST_BLOCKS) -> Grid:
     return Grid(block, np.asarray(centres / np.float32(block), dtype=np.float32))
 
 
-def block_light(picture: NDArray[Any], on: Grid) -> Light:
-    """Mean linear light of each block, (h, w, 3), of an sRGB-encoded picture (H, W, 3)."""
+def block_light(
+    picture: NDArray[Any], on: Grid, decode: Callable[[NDArray[Any]], Light] = decode_srgb
+) -> Light:
+    """Mean linear light of each block, (h, w, 3), of a picture (H, W, 3); decode: its codes to light."""
     block, (rows, columns) = on.block_px, on.parallax.shape
     out = np.empty((rows, columns, 3), np.float32)
     at_once = max(1, _STRIP_PX // (block * picture.shape[1]))
     for first in range(0, rows, at_once):
         last = min(rows, first + at_once)
-        light = decode_srgb(picture[first * block : last * block, : columns * block])
+        light = decode(picture[first * block : last * block, : columns * block])
         out[first:last] = cv2.resize(light, (columns, last - first), interpolation=cv2.INTER_AREA)
     return out
 
