@@ -36,6 +36,7 @@ def test_forms_by_name(nearpair, finished_copy):
         (("--as", "crosed"), 1, "Did you mean crossed"),
         (("--size", "90"), 2, "need --as"),
         (("--as", "card", "--paper", "b5"), 2, "expected letter or a4"),
+        (("--again", "--as", "card"), 2, "give it alone"),
     ],
 )
 def test_refusals(nearpair, finished, arguments, status, said):
@@ -48,3 +49,22 @@ def test_without_a_shoot_it_says_so(nearpair):
     result = nearpair("export")
     assert result.exit_code == 2
     assert "--list" in result.stderr
+
+
+def test_what_is_older_than_the_picture_is_listed_and_made_again(nearpair, finished_copy):
+    assert nearpair("export", finished_copy, "--as", "crossed", "--size", 90).exit_code == 0
+    fresh = nearpair("export", finished_copy, "--list")
+    assert "As is now forms/crossed.jpg\n" in fresh.stdout
+    assert "Older" not in fresh.stdout
+    mounted = nearpair("mount", finished_copy, "--window", "near")
+    assert "files in out show an earlier state of the picture" in mounted.stdout
+    assert f"nearpair export {finished_copy} --again" in mounted.stdout
+    done = nearpair("proof", finished_copy)
+    assert "Older     1 file in out shows an earlier state of the picture: forms/crossed.jpg" in done.stdout
+    listed = nearpair("export", finished_copy, "--list")
+    assert "Older     forms/crossed.jpg (the pair was mounted anew)\n" in listed.stdout
+    again = nearpair("export", finished_copy, "--again")
+    assert (again.exit_code, again.stdout.count("Made")) == (0, 1)
+    ages = json.loads(nearpair("export", finished_copy, "--list", "--json").stdout)
+    assert {age["older"] for age in ages} == {""}
+    assert "nothing to make again" in nearpair("export", finished_copy, "--again").stdout

@@ -205,6 +205,20 @@ def test_exported_files_can_be_fetched(state, visitor, shoot):
     assert data == (shoot / "out" / "parallel.jpg").read_bytes()
 
 
+def test_files_that_are_older_than_the_picture_are_told_and_made_again(state, visitor, shoot):
+    assert state["older"] == {}
+    before = (shoot / "out" / "parallel.jpg").read_bytes()
+    visitor.json("/decide", {"revision": state["revision"], "changes": {"shift_px": 2.0}})
+    assert set(visitor.json("/state")[1]["older"]) == set(state["files"])
+    visitor.json("/run", {"until": "mount"})
+    visitor.waited()
+    assert visitor.json("/state")[1]["older"]["parallel.jpg"] == "the pair was mounted anew"
+    assert visitor.json("/again", {})[1]["name"] == "again"
+    assert visitor.waited()["state"] == "done"
+    assert visitor.json("/state")[1]["older"] == {}
+    assert (shoot / "out" / "parallel.jpg").read_bytes() != before
+
+
 def test_what_the_proof_advises_can_be_decided_as_it_is_told(state, visitor, shoot):
     """With the window behind everything, sides cut what stands in front, and there is a remedy."""
     visitor.json("/decide", {"revision": state["revision"], "changes": {"window": "far"}})

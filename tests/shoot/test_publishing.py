@@ -11,8 +11,10 @@ from PIL import Image
 
 from nearpair.errors import NearpairError
 from nearpair.frames.profiles import srgb_profile
-from nearpair.shoot.deciding import Overrides
+from nearpair.shoot.again import Remade, again, ages
+from nearpair.shoot.deciding import Overrides, decide
 from nearpair.shoot.decisions import load
+from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.material import Settings
 from nearpair.shoot.publishing import publish
 from nearpair.shoot.run import make, run
@@ -213,3 +215,90 @@ def test_an_unknown_name_stops_before_anything_is_done(shoot, forms):
     with pytest.raises(NearpairError, match="No form was named"):
         publish(shoot, [])
     assert contents(shoot) == before
+
+
+def why_older(shoot):
+    return {age.file: age.older for age in ages(ShootFolder.open(shoot)) if age.older}
+
+
+@pytest.fixture(scope="module")
+def ageing(shoot, tmp_path_factory):
+    """A finished shoot with four forms and the usual outputs of two kinds of glasses."""
+    folder = tmp_path_factory.mktemp("ageing") / "shoot"
+    shutil.copytree(shoot, folder)
+    shutil.rmtree(folder / "out" / "forms", ignore_errors=True)
+    run(folder, "export", Overrides(glasses="amber-blue", method="grey"))
+    publish(
+        folder, ["anaglyph", "crossed", "pitch-test", "card"], Settings(size_px=90, paper="letter"), ABOUT
+    )
+    run(folder, "export", Overrides(glasses="red-cyan"))
+    return folder
+
+
+@pytest.fixture
+def aged(ageing, tmp_path):
+    return shutil.copytree(ageing, tmp_path / "shoot")
+
+
+def test_an_output_is_older_only_if_what_it_shows_was_changed(aged):
+    """Glasses change the anaglyph and nothing else; one for other glasses shows the same picture."""
+    assert why_older(aged) == {"forms/anaglyph.jpg": "glasses or method were changed"}
+    decide(ShootFolder.open(aged), Overrides(glasses="amber-blue"))
+    assert why_older(aged) == {}
+    publish(aged, ["crossed"], Settings(size_px=90), {"caption": "Another"})
+    assert sorted(why_older(aged)) == ["forms/anaglyph.jpg", "forms/card.pdf"]
+
+
+def test_a_decision_makes_outputs_older_at_once_and_taking_it_back_makes_them_good(aged):
+    everything = {age.file for age in ages(ShootFolder.open(aged))}
+    decide(ShootFolder.open(aged), Overrides(window="near"))
+    assert set(why_older(aged)) == everything - {"forms/pitch-test.png"}
+    assert why_older(aged)["forms/card.pdf"] == "the pair is not mounted yet as it is decided now"
+    run(aged, "proof")
+    names = {name for name in everything if name.startswith(("forms/", "anaglyph-amber"))}
+    assert set(why_older(aged)) == names - {"forms/pitch-test.png"}
+    assert why_older(aged)["forms/card.pdf"] == "the pair was mounted anew"
+    run(aged, "proof", Overrides(window="auto"))
+    assert list(why_older(aged)) == ["forms/anaglyph.jpg"]
+
+
+def test_older_outputs_are_made_again_as_they_were_made(aged):
+    """What comes out is, to the byte, what making each by hand gives; what is not older is left alone."""
+    run(aged, "proof", Overrides(window="near"))
+    by_hand = shutil.copytree(aged, aged.parent / "by-hand")
+    publish(by_hand, ["anaglyph", "crossed", "card"], Settings(size_px=90, paper="letter"))
+    run(by_hand, "export", Overrides(glasses="amber-blue"))
+    untouched = (aged / "out" / "forms" / "pitch-test.png").stat().st_mtime_ns
+    found = again(aged)
+    assert not found.failed
+    assert [form.name for form in found.forms] == ["anaglyph", "card", "crossed"]
+    assert why_older(aged) == {}
+    expected, made = ({n: d for n, d in contents(f).items() if n.startswith("out/")} for f in (by_hand, aged))
+    assert made == expected
+    assert (aged / "out" / "forms" / "pitch-test.png").stat().st_mtime_ns == untouched
+    assert load(aged / "shoot.toml").colour.glasses == "red-cyan"
+    assert again(aged) == Remade([], [], [])
+
+
+def test_what_cannot_be_made_again_is_told_and_keeps_nothing_else(aged):
+    log = aged / "out" / "outputs.json"
+    log.write_text(log.read_text().replace('"letter"', "7").replace('"amber-blue"', '"glasses/gone.toml"'))
+    run(aged, "mount", Overrides(window="near"))
+    found = again(aged)
+    assert [form.name for form in found.forms] == ["anaglyph", "crossed"]
+    assert any(
+        line.startswith("forms/card.pdf: How it was made is not known any more") for line in found.failed
+    )
+    assert sum("there is no such calibration file" in line for line in found.failed) == len(found.failed) - 1
+
+
+def test_without_the_cache_and_without_its_list_nothing_is_claimed(aged):
+    """Losing the cache costs time only: how outputs were made is still known, and found to hold again."""
+    for memo in (aged / ".cache" / "stages").glob("mount*.memo"):
+        memo.unlink()
+    assert why_older(aged)["forms/card.pdf"] == "the pair is not mounted yet as it is decided now"
+    run(aged, "mount")
+    assert list(why_older(aged)) == ["forms/anaglyph.jpg"]
+    (aged / "out" / "outputs.json").write_bytes(b"[torn")
+    assert {age.known for age in ages(ShootFolder.open(aged))} == {False}
+    assert why_older(aged) == {}

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from nearpair.cli import options, pair_words, say, words
+from nearpair.cli import age_words, options, pair_words, say, words
 from nearpair.cli.faults import told
 from nearpair.cli.progress import shown
 
@@ -25,7 +25,8 @@ def _finished(proof: "Proof", shoot: Path, as_json: bool) -> None:
 
     folder = ShootFolder(shoot)
     anaglyph = folder.out(anaglyph_name(proof.colour.glasses, proof.colour.method))
-    say.lines(words.proof(proof, shoot, anaglyph, folder.proof_html), to_stderr=as_json)
+    summary = words.proof(proof, shoot, anaglyph, folder.proof_html)
+    say.lines([*summary, *age_words.older(shoot)], to_stderr=as_json)
     if as_json:
         say.json(encode(proof))
 
@@ -240,7 +241,7 @@ def mount(
         scale=scale,
     )
     _run(shoot, "mount", overrides)
-    say.lines(words.stage_done(shoot / "pair", shoot))
+    say.lines([*words.stage_done(shoot / "pair", shoot), *age_words.older(shoot)])
 
 
 @told

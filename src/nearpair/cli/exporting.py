@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from nearpair.cli import options, say, words
+from nearpair.cli import age_words, options, say, words
 from nearpair.cli.faults import told
 from nearpair.cli.lines import WEAK, Line
 from nearpair.cli.progress import shown
@@ -46,7 +46,19 @@ As = Annotated[
     list[str] | None,
     typer.Option("--as", metavar="NAME[,NAME...]", help="Make these forms only; --list shows all names."),
 ]
-ListForms = Annotated[bool, typer.Option("--list", help="Say which forms there are, and who can see each.")]
+ListForms = Annotated[
+    bool,
+    typer.Option(
+        "--list",
+        help="Say which forms there are, and who can see each; with SHOOT, what is there, and what is older.",
+    ),
+]
+Again = Annotated[
+    bool,
+    typer.Option(
+        "--again", help="Make every output that is older than the picture again, as it was made before."
+    ),
+]
 Size = Annotated[
     int | None,
     typer.Option(
@@ -99,6 +111,7 @@ def export(
     shoot: _ANY_SHOOT = None,
     as_forms: As = None,
     list_forms: ListForms = False,
+    again: Again = False,
     size: Size = None,
     paper: Paper = "a4",
     caption: Caption = None,
@@ -121,21 +134,32 @@ def export(
     """Write the outputs of the mounted pair: anaglyphs, pairs without glasses, or other forms by name.
 
     The method decides which of the anaglyphs is the one that the summary names and the proof looks at. With
-    --as, the forms named are made instead, in SHOOT/out/forms; what is up to date is not made again.
+    --as, the forms named are made instead, in SHOOT/out/forms; what is up to date is not made again. Files
+    that show the picture as it was before you changed something stay until --again makes them anew.
 
     For example:
 
         nearpair export quartz --glasses amber-blue --method half-colour
         nearpair export --list
+        nearpair export quartz --list
+        nearpair export quartz --again
         nearpair export quartz --as card,rocking-gif --paper letter --caption "Smoky quartz, 31 mm"
         nearpair export quartz --as row-interleaved --size 3840
         nearpair export quartz --as clip --packing side-by-side --screen 4k --rocking --cues
     """
-    if list_forms:
+    if list_forms and shoot is None:
         _list(as_json)
         return
     if shoot is None:
         raise typer.BadParameter("name the folder of the shoot, or ask for --list.", param_hint="SHOOT")
+    if list_forms:
+        _list_made(shoot, as_json)
+        return
+    if again:
+        if as_forms is not None or size is not None or glasses or method:
+            raise typer.BadParameter("give it alone: outputs are made as before.", param_hint="--again")
+        _again(shoot, as_json)
+        return
     from nearpair.shoot.deciding import Overrides
 
     overrides = Overrides(glasses=glasses, method=method)
@@ -166,7 +190,7 @@ def export(
     )
     with shown(say.errors()) as progress:
         found = publish(shoot, names, settings, about, overrides, progress)
-    say.lines(_published(found), to_stderr=as_json)
+    say.lines([*_published(found), *age_words.older(shoot)], to_stderr=as_json)
     if as_json:
         say.json(found)
 
@@ -184,9 +208,34 @@ def _outputs(shoot: Path, overrides: "Overrides", as_json: bool) -> None:
     folder = ShootFolder(shoot)
     colour = load(folder.toml).colour
     anaglyph = folder.out(anaglyph_name(glasses_named(colour.glasses).name, colour.method))
-    say.lines(words.stage_done(anaglyph, shoot), to_stderr=as_json)
+    say.lines([*words.stage_done(anaglyph, shoot), *age_words.older(shoot)], to_stderr=as_json)
     if as_json:
         say.json({"anaglyph": str(anaglyph)})
+
+
+def _again(shoot: Path, as_json: bool) -> None:
+    """Make what is older than the picture again; status 1 if some of it could not be made."""
+    from nearpair.shoot.again import again
+
+    with shown(say.errors()) as progress:
+        found = again(shoot, progress)
+    say.lines(age_words.remade(found), to_stderr=as_json)
+    if as_json:
+        say.json(found)
+    if found.failed:
+        raise typer.Exit(1)
+
+
+def _list_made(shoot: Path, as_json: bool) -> None:
+    """Say what is exported, and what of it is older than the picture."""
+    from nearpair.shoot.again import ages
+    from nearpair.shoot.folder import ShootFolder
+
+    found = ages(ShootFolder.open(shoot))
+    if as_json:
+        say.json(found)
+    else:
+        say.lines(age_words.listed(found, shoot))
 
 
 def _list(as_json: bool) -> None:

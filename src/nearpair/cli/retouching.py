@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from nearpair.cli import options, retouch_words, say
+from nearpair.cli import age_words, options, retouch_words, say
 from nearpair.cli.faults import told
 from nearpair.cli.progress import shown
 
@@ -154,6 +154,6 @@ def _listed(shoot: Path, as_json: bool) -> None:
     folder = ShootFolder.open(shoot)
     decided = load(folder.toml).retouches
     done = retouched_last(folder, Memo(folder.cache, program()))
-    say.lines(retouch_words.listed(decided, done, shoot), to_stderr=as_json)
+    say.lines([*retouch_words.listed(decided, done, shoot), *age_words.older(shoot)], to_stderr=as_json)
     if as_json:
         say.json({"retouches": decided, "done": done})

@@ -16,10 +16,11 @@ from starlette.routing import Route
 
 from nearpair.desk.jobs import BusyError
 from nearpair.desk.session import Session
-from nearpair.desk.state import Decide, Measured, Move, Publish, Run, Try, outputs, state_of
+from nearpair.desk.state import Decide, Measured, Move, Publish, Run, Try, state_of
 from nearpair.desk.tiles import png
 from nearpair.errors import NearpairError
 from nearpair.outputs.glasses_page import glasses_page
+from nearpair.shoot.again import outputs
 from nearpair.shoot.deciding import ChangedMeanwhileError, Overrides
 from nearpair.shoot.preview import Plane
 from nearpair.shoot.run import STAGES
@@ -50,6 +51,7 @@ def app_for(session: Session) -> Starlette:
             Route("/decide", desk.decide, methods=["POST"]),
             Route("/run", desk.run, methods=["POST"]),
             Route("/publish", desk.publish, methods=["POST"]),
+            Route("/again", desk.again, methods=["POST"]),
             Route("/shot/{name:path}", desk.shot),
             Route("/move", desk.move, methods=["POST"]),
             Route("/sort", desk.sort, methods=["POST"]),
@@ -125,6 +127,11 @@ class _Desk:
     async def publish(self, request: Request) -> Response:
         asked = await _body(request, Publish)
         return _json(self._session.start_publishing(asked.forms))
+
+    async def again(self, request: Request) -> Response:
+        """Make what is older than the picture again."""
+        del request
+        return _json(self._session.start_again())
 
     async def move(self, request: Request) -> Response:
         """Frames of the card to other stations, or set aside; all back where they were found for None."""

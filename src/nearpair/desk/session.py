@@ -8,12 +8,13 @@ from nearpair.colour.glasses import GLASSES
 from nearpair.desk.behind import Behind
 from nearpair.desk.jobs import Jobs, Status
 from nearpair.desk.pictures import Pictures
-from nearpair.errors import ShootError
+from nearpair.errors import NearpairError, ShootError
 from nearpair.frames.metadata import read_info
 from nearpair.frames.read import read_small
 from nearpair.outputs.catalogue import form_named
 from nearpair.progress import Progress
 from nearpair.proof.model import Proof
+from nearpair.shoot.again import again
 from nearpair.shoot.deciding import NOTHING, Overrides, decide
 from nearpair.shoot.decisions import Decisions, load
 from nearpair.shoot.finished import proof_of
@@ -118,6 +119,16 @@ class Session:
             publish(self.root, forms, progress=progress)
 
         return self.jobs.start("forms", work)
+
+    def start_again(self) -> Status:
+        """Make outputs that are older than the picture again, as they were made."""
+
+        def work(progress: Progress) -> None:
+            failed = again(self.root, progress).failed
+            if failed:
+                raise NearpairError(f"Not made again: {' '.join(failed)}", "")
+
+        return self.jobs.start("again", work)
 
     def shot(self, name: str, long_side_px: int) -> Bytes | None:
         """A frame of the card, small, (h, w) luma codes; None if there is none of this name."""

@@ -13,6 +13,7 @@ from nearpair.outputs.anaglyph import MATRICES, METHODS
 from nearpair.outputs.catalogue import FORMS, Form
 from nearpair.proof.model import Proof
 from nearpair.proof.model_advice import Finding
+from nearpair.shoot.again import ages, outputs
 from nearpair.shoot.deciding import revision_of
 from nearpair.shoot.decisions import Decisions, Retouch, load
 from nearpair.shoot.folder import ShootFolder
@@ -22,8 +23,6 @@ from nearpair.shoot.showing import Shown, mounted_last
 
 _MODULES = {"video": "av", "heic": "pillow_heif"}
 """What the optional parts of the installation bring."""
-
-_OUT_SUFFIXES = {".jpg", ".png", ".tif", ".pdf", ".html", ".gif", ".webp", ".mp4", ".mpo", ".glb", ".stl"}
 
 
 def state_of(session: Session) -> dict[str, Any]:
@@ -56,6 +55,7 @@ def state_of(session: Session) -> dict[str, Any]:
     mounted = mounted_last(folder)
     told["files"] = outputs(folder)
     try:
+        told["older"] = {age.file: age.older for age in ages(folder) if age.older}
         proof = session.proof()
     except NearpairError as error:  # a newer nearpair wrote it
         return {**told, "proof": None, "trouble": {"message": error.message, "remedy": error.remedy}}
@@ -75,15 +75,6 @@ def _look(session: Session) -> dict[str, Any] | None:
 def usable_forms() -> list[Form]:
     """The forms that this installation can make."""
     return [form for form in FORMS if not form.extra or find_spec(_MODULES[form.extra]) is not None]
-
-
-def outputs(folder: ShootFolder) -> list[str]:
-    """Names of the finished forms."""
-    out = folder.root / "out"
-    if not out.is_dir():
-        return []
-    found = (path for path in out.rglob("*") if path.is_file() and path.suffix in _OUT_SUFFIXES)
-    return sorted(path.relative_to(out).as_posix() for path in found)
 
 
 def _decided(session: Session, folder: ShootFolder) -> dict[str, Any]:

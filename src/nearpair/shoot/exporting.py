@@ -1,6 +1,6 @@
 """The export stage: the finished forms of the mounted pair."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
@@ -26,6 +26,7 @@ from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.mounting import Mounted
+from nearpair.shoot.outlog import Now, Output, Part, glasses_here, glasses_there, log, names_below
 
 _QUALITY = 95
 _SLOW = {"cielab"}  # half a minute at 24 MP: written only if it is the chosen method
@@ -61,15 +62,56 @@ def export(shoot: ShootFolder, memo: Memo, ready: Ready, progress: Progress) -> 
     files = {f"anaglyph-{method}": shoot.out(anaglyph_name(glasses.name, method)) for method in methods}
     files |= {name: shoot.out(f"{name}.jpg") for name in ("parallel", "crossed")}
     key = key_of(ready.mounted.key, described(colour.glasses), _QUALITY)
-    if memo.recall("export", key, list(files.values())) is not None:
-        return files
-    left, right = masked(*pair_as_seen(shoot), ready.mounted.mounting.floating_px)
-    for done, (name, path) in enumerate(files.items()):
-        progress("writing the outputs", done, len(files))
-        _save(path, _making(name, glasses)(left, right))
-    progress("writing the outputs", len(files), len(files))
-    memo.record("export", key, list(files.values()), b"done")
+    if memo.recall("export", key, list(files.values())) is None:
+        _write(shoot, ready, [(name, path, glasses) for name, path in files.items()], progress)
+        memo.record("export", key, list(files.values()), b"done")
+    told = [_told(shoot, memo, ready, name, path, colour.glasses) for name, path in files.items()]
+    log(shoot, told)
     return files
+
+
+def export_again(
+    shoot: ShootFolder, memo: Memo, ready: Ready, older: Sequence[Output], progress: Progress
+) -> list[Path]:
+    """Write some of the outputs that every shoot has once more, for the glasses they were made for.
+
+    Returns all files that were written. Raises NearpairError if a calibration file of glasses is gone.
+    """
+    usual = list(export(shoot, memo, ready, progress).values()) if older else []
+    done = set(names_below(shoot, usual))
+    left = [output for output in older if not done & set(output.files)]
+    names = [glasses_here(shoot.root, output.glasses) for output in left]
+    work = [
+        (output.usual, shoot.out(output.files[0]), glasses_named(name))
+        for output, name in zip(left, names, strict=True)
+    ]
+    if work:
+        _write(shoot, ready, work, progress)
+    told = [_told(shoot, memo, ready, n, path, name) for (n, path, _), name in zip(work, names, strict=True)]
+    log(shoot, told)
+    return usual + [path for _, path, _ in work]
+
+
+def _write(
+    shoot: ShootFolder, ready: Ready, work: Sequence[tuple[str, Path, Glasses]], progress: Progress
+) -> None:
+    """Write outputs by name to their files."""
+    left, right = masked(*pair_as_seen(shoot), ready.mounted.mounting.floating_px)
+    for done, (name, path, glasses) in enumerate(work):
+        progress("writing the outputs", done, len(work))
+        _save(path, _making(name, glasses)(left, right))
+    progress("writing the outputs", len(work), len(work))
+
+
+def _told(shoot: ShootFolder, memo: Memo, ready: Ready, name: str, path: Path, glasses: str) -> Output:
+    """From what an output is made."""
+    now = Now(shoot.root, ready.decisions, ready.mounted.key, memo.version)
+    parts: list[Part] = ["pair", "program"]
+    if not name.startswith("anaglyph-"):
+        return Output(names_below(shoot, [path]), now.made_from(parts), usual=name)
+    kept = glasses_there(shoot.root, glasses)
+    made_from = now.made_from([*parts, "glasses"], kept)
+    return Output(names_below(shoot, [path]), made_from, usual=name, glasses=kept)
 
 
 def anaglyph_name(glasses: str, method: str) -> str:

@@ -5,7 +5,7 @@ views/<station>.tif           all-in-focus view          views/<station>.focus.t
 views/<station>.retouched.tif, .retouched.focus.tif      the same with retouches, if there are any
 pair/left.tif, right.tif      mounted views              pair/parallax.tif           their parallax
 pair/depth.tif                depth in mm, if known
-out/                          outputs
+out/                          outputs                    out/outputs.json            how each was made
 proof.json, .html, .pdf       the proof
 glasses/*.toml                calibrations of glasses that were brought in on the desk
 .cache/                       derived, safe to delete at any time
@@ -113,6 +113,11 @@ class ShootFolder:
     def glasses(self) -> Path:
         """The folder of calibration files of glasses that were brought in on the desk."""
         return self.root / "glasses"
+
+    @property
+    def outlog(self) -> Path:
+        """How the outputs were made."""
+        return self.root / "out" / "outputs.json"
 
     @property
     def before_fix(self) -> Path:

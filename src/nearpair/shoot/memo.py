@@ -65,7 +65,7 @@ class Memo:
 
     def __init__(self, cache_dir: Path, version: str) -> None:
         self._folder = cache_dir / "stages"
-        self._version = version
+        self.version = version
 
     def recall(self, stage: str, key: str, outputs: Sequence[Path]) -> bytes | None:
         """Return what `record` was given for `stage`, or None if the stage has to run.
@@ -77,7 +77,7 @@ class Memo:
 
     def _given(self, record: _Record, stage: str, outputs: Sequence[Path]) -> bytes | None:
         """What the stage gave, if this program made it and its outputs are as they were."""
-        if (record.version, record.stage) != (self._version, stage):
+        if (record.version, record.stage) != (self.version, stage):
             return None
         if [output.name for output in record.outputs] != [self._name(path) for path in outputs]:
             return None
@@ -95,7 +95,7 @@ class Memo:
             made = [self._describe(path) for path in outputs]
         except OSError as error:
             raise cannot_write(self._path(stage), error) from error
-        record = _Record(self._version, stage, key, made, result)
+        record = _Record(self.version, stage, key, made, result)
         write_whole(self._path(stage), msgspec.msgpack.encode(record))
 
     def _load(self, stage: str) -> _Record | None:

@@ -13,9 +13,9 @@ from nearpair.shoot.decisions import AboutDecisions, save
 from nearpair.shoot.exporting import Ready
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.forms_made import MAKERS
-from nearpair.shoot.glassesfile import described
 from nearpair.shoot.material import Material, Settings
 from nearpair.shoot.memo import Memo, key_of
+from nearpair.shoot.outlog import Now, Output, log, names_below
 from nearpair.shoot.run import run
 
 FOLDER = "forms"
@@ -63,7 +63,7 @@ def publish(
         material = Material(shoot, told, settings, progress)
         for number, form in enumerate(forms):
             progress("making the forms", number, len(forms))
-            written.append(_made(shoot, memo, material, form))
+            written.append(made_form(shoot, memo, material, form))
         progress("making the forms", len(forms), len(forms))
 
     run(shoot, "export", overrides, progress, exporter)
@@ -83,19 +83,19 @@ def _told(folder: ShootFolder, ready: Ready, about: dict[str, str]) -> Ready:
     return Ready(ready.mounted, after, ready.metric, ready.frame)
 
 
-def _made(folder: ShootFolder, memo: Memo, material: Material, form: Form) -> Written:
+def made_form(folder: ShootFolder, memo: Memo, material: Material, form: Form) -> Written:
     """Make one form, unless the same was made before."""
     ready, stage = material.ready, f"form-{form.name}"
     path = folder.out(f"{FOLDER}/{form.name}{form.suffix}")
-    decided = ready.decisions
     maker = MAKERS[form.name]
-    used = [getattr(material.settings, name) for name in maker.uses]
-    colour = (decided.colour, described(decided.colour.glasses))
-    key = key_of(ready.mounted.key, ready.metric, colour, decided.viewing, decided.about, used)
+    used = {name: getattr(material.settings, name) for name in maker.uses}
+    now = Now(folder.root, ready.decisions, ready.mounted.key, memo.version)
+    made_from = now.made_from(maker.shows(material.settings))
+    key = key_of(made_from, used)
     files = [path / name for name in maker.names] if maker.names else [path]
     recalled = memo.recall(stage, key, files)
-    if recalled is not None:
-        return Written(form.name, [str(file) for file in files], msgspec.json.decode(recalled), made=False)
-    notes = maker.make(material, path)
-    memo.record(stage, key, files, msgspec.json.encode(notes))
-    return Written(form.name, [str(file) for file in files], notes, made=True)
+    notes = maker.make(material, path) if recalled is None else msgspec.json.decode(recalled)
+    if recalled is None:
+        memo.record(stage, key, files, msgspec.json.encode(notes))
+    log(folder, [Output(names_below(folder, files), made_from, form.name, used)])
+    return Written(form.name, [str(file) for file in files], notes, made=recalled is None)

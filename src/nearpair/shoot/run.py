@@ -31,6 +31,7 @@ from nearpair.shoot.measuring import measure
 from nearpair.shoot.memo import Memo
 from nearpair.shoot.merging import Merged, merge_station
 from nearpair.shoot.mounting import mount_pair, reference_frame
+from nearpair.shoot.outlog import note_mounted
 from nearpair.shoot.pairsheet import keep_pairs
 from nearpair.shoot.proving import Subject, drop_stale_proof, prove, recall_fixed
 from nearpair.shoot.reading import Reading
@@ -266,6 +267,7 @@ def _staged(
     last = STAGES.index(until)
     decisions, looked, pair, merged = made.decisions, made.looked, made.pair, made.merged
     mounted = mount_pair(folder, memo, pair, merged, decisions, progress)
+    note_mounted(memo, decisions, mounted)
     metric = measure(folder, memo, pair, mounted, decisions.capture)
     listed = _candidates(looked, metric)
     if looked.ranked is not None:

@@ -23,6 +23,7 @@ export const decide = (revision, changes) => ask("/decide", { revision, changes 
 export const run = (until, eyes = {}) => ask("/run", { until, ...eyes });
 /** @param {string[]} forms */
 export const publish = (forms) => ask("/publish", { forms });
+export const makeAgain = () => ask("/again", {});
 /** @param {Record<string, string> | null} moves frames to stations, "" sets aside; null puts all back */
 export const move = (moves) => ask("/move", { moves });
 /** @param {string} name @param {string} text of a calibration file of glasses @returns {Promise<{glasses: string}>} */

@@ -1,6 +1,6 @@
 // The page: what the desk tells becomes controls, what a person does becomes decisions.
 
-import { decide, listen, publish, readMap, readState, run, sort, stop } from "./api.js";
+import { decide, listen, makeAgain, publish, readMap, readState, run, sort, stop } from "./api.js";
 import { before } from "./before.js";
 import { card } from "./card.js";
 import { crop } from "./crop.js";
@@ -105,7 +105,7 @@ async function draw() {
   }
   drawNothing();
   drawNumbers();
-  drawResults(state, change);
+  drawResults(state, change, () => inTurn(async () => { awaited = "again"; heardJob(await makeAgain()); }));
   tell("stated");
 }
 
@@ -162,7 +162,12 @@ function drawControls() {
   $("undo").disabled = !history.canUndo;
   $("redo").disabled = !history.canRedo;
   $("swap").disabled = !state.pair;
-  for (const id of ["export", "proof", "publish"]) $(id).disabled = state.job.state === "running";
+  disableWork(state.job.state === "running");
+}
+
+/** Buttons that begin long work, while other work runs. @param {boolean} running */
+function disableWork(running) {
+  for (const id of ["export", "proof", "publish", "older-again"]) if ($(id)) $(id).disabled = running;
 }
 
 function fill(select, names, chosen, told = (name) => name) {
@@ -273,11 +278,11 @@ function heardJob(job) {
     if (job.state === "failed" || job.state === "stopped") say(`${job.message} ${job.remedy}`.trim());
   }
   if (running) say(job.what ? `${job.what}: ${job.done} of ${job.total}` : "Working\u2026");
-  for (const id of ["export", "proof", "publish"]) $(id).disabled = running;
+  disableWork(running);
   const ended = !running && job.state !== "none" && jobNumber !== job.number;
   if (ended) {
     jobNumber = job.number;
-    const done = { mount: "", export: "Exported.", proof: "Proofed.", forms: "Made.", sort: "" }[job.name] ?? "";
+    const done = { mount: "", export: "Exported.", proof: "Proofed.", forms: "Made.", again: "Made again.", sort: "" }[job.name] ?? "";
     const told = job.name === "sort" && job.state === "failed" && !state.look;  // on the card's page itself
     say(job.state === "done" || told ? done : `${job.message} ${job.remedy}`.trim());
     inTurn(refresh);

@@ -4,8 +4,8 @@ import { capital, deed, made, prose } from "./words.js";
 
 const $ = (id) => /** @type {any} */ (document.getElementById(id));
 
-/** @param {any} state @param {(changes: object) => void} change */
-export function drawResults(state, change) {
+/** @param {any} state @param {(changes: object) => void} change @param {() => void} again makes older files anew */
+export function drawResults(state, change, again) {
   drawForms(state.forms);
   const { proof, files } = state, results = $("results");
   $("verdict").textContent = proof ? `Proof: ${proof.verdict}` : "";
@@ -20,8 +20,19 @@ export function drawResults(state, change) {
   if (!proof && state.pair) results.append(made("p", { className: "hint" }, "There is no proof of the pair as it is now. Proof measures it and gives advice."));
   if (files?.length) {
     results.append(made("h2", {}, "Exported"));
-    results.append(made("ul", {}, ...files.map((name) => made("li", {}, made("a", { href: `/out/${name.split("/").map(encodeURIComponent).join("/")}`, download: name }, name)))));
+    results.append(...olderFiles(state, again));
+    results.append(made("ul", {}, ...files.map((name) => made("li", {}, made("a", { href: `/out/${name.split("/").map(encodeURIComponent).join("/")}`, download: name }, name),
+      ...(state.older?.[name] ? [made("span", { className: "older" }, ` older than the picture: ${state.older[name]}`)] : [])))));
   }
+}
+
+/** What to say, and to do, if files show an earlier state of the picture. @param {any} state @param {() => void} again */
+function olderFiles(state, again) {
+  const count = Object.keys(state.older ?? {}).length;
+  if (!count) return [];
+  const what = count === 1 ? "1 file shows" : `${count} files show`;
+  return [made("p", { className: "older" }, `${what} an earlier state of the picture.`),
+    made("button", { type: "button", id: "older-again", disabled: state.job.state === "running", onclick: again }, count === 1 ? "Make it again" : "Make them again")];
 }
 
 /** Buttons that decide what a finding advises; undo takes it back. @param {Record<string, any>[]} fixes */
