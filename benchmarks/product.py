@@ -51,7 +51,7 @@ def merge_files(
         closing(Scratch(Path(folder))) as scratch,
     ):
         reading = Reading(scratch=scratch)
-        return merge_frames("merging", register(files, kind, reference, reading), reading, silent)[0]
+        return merge_frames("", register(files, kind, reference, reading), reading, silent)[0]
 
 
 def registered_frames(

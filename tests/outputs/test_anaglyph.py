@@ -110,3 +110,17 @@ def test_refusals_say_what_to_do():
         anaglyph(grey[..., 0], grey[..., 0], GLASSES["red-cyan"], "colour")
     with pytest.raises(PairError, match="8 or 16 bits a channel, found float32"):
         anaglyph(grey.astype(np.float32), grey, GLASSES["red-cyan"], "colour")
+
+
+def test_mixing_tells_how_far_it_is_and_ends_when_it_is_told_to():
+    pair = np.zeros((9, 1 << 18, 3), np.uint8)
+    heard = []
+    anaglyph(pair, pair, GLASSES["red-cyan"], "grey", lambda *told: heard.append(told))
+    assert heard == [("mixing by grey", done, 9) for done in range(10)]
+
+    def stop(what, done, total):
+        if done == 1:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        anaglyph(pair, pair, GLASSES["red-cyan"], "grey", stop)

@@ -35,6 +35,7 @@ from nearpair.errors import NearpairError
 from nearpair.outputs.closest import Light, Mix, Picture, cielab, matched
 from nearpair.outputs.desaturation import local_desaturation
 from nearpair.outputs.same import check_pair
+from nearpair.progress import Counted, Progress, silent
 
 Matrix = NDArray[np.float64]
 
@@ -98,7 +99,9 @@ METHODS: tuple[str, ...] = (*MATRICES, *BY_COLOUR)
 """All ways to make an anaglyph."""
 
 
-def anaglyph(left: Picture, right: Picture, glasses: Glasses, method: str) -> Picture:
+def anaglyph(
+    left: Picture, right: Picture, glasses: Glasses, method: str, progress: Progress = silent
+) -> Picture:
     """Anaglyph of a mounted pair, shape (H, W, 3), same type as the pictures.
 
     `left` and `right` are (H, W, 3), sRGB-encoded uint8 or uint16, of the same size (else PairError).
@@ -115,8 +118,14 @@ def anaglyph(left: Picture, right: Picture, glasses: Glasses, method: str) -> Pi
         light = mix(decode_srgb(left[strip]), decode_srgb(right[strip]))
         out[strip] = encode_srgb(light, left.dtype)
 
+    told = Counted(progress, f"mixing by {method}", len(strips))
     with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
-        list(pool.map(work, strips))
+        try:
+            for _ in pool.map(work, strips):
+                told.one_more()
+        except BaseException:  # told to stop: strips that are not begun need not be
+            pool.shutdown(cancel_futures=True)
+            raise
     return out
 
 

@@ -1,5 +1,6 @@
 """Measure a mounted pair and put the proof together."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 import nearpair
 from nearpair.colour.glasses import Glasses
-from nearpair.colour.match import Grid, block_light, grid, matched
+from nearpair.colour.match import Grid, Light, block_light, grid, matched
 from nearpair.errors import PairError
 from nearpair.optics.viewing import Viewing
 from nearpair.proof.advice import advise, verdict
@@ -63,13 +64,26 @@ class Inputs:
     mix: Mixing | None = None
 
 
-def assemble(inputs: Inputs) -> Proof:
-    """Make the proof of a mounted pair. Raises PairError when the pictures and the map differ in size."""
+MEASURES = 5
+"""How often `assemble` says that a measure is done."""
+
+
+def assemble(inputs: Inputs, one_more: Callable[[], object] = lambda: None) -> Proof:
+    """Make the proof of a mounted pair; `one_more` is called after each of MEASURES measures.
+
+    Raises PairError when the pictures and the map differ in size.
+    """
     _check_sizes(inputs)
     height, width = inputs.parallax.shape
     on = grid(inputs.parallax)
     measured_depth = depth(inputs.parallax, inputs.left, inputs.viewing)
-    found = _capture(inputs, on)
+    one_more()
+    views = block_light(inputs.left, on), block_light(inputs.right, on)
+    one_more()
+    found = _capture(inputs, on, views)
+    one_more()
+    colour = _colour(inputs, on, views, _ratio_now(found))
+    one_more()
     draft = Proof(
         version=nearpair.__version__,
         picture=Picture(width_px=width, height_px=height),
@@ -81,7 +95,7 @@ def assemble(inputs: Inputs) -> Proof:
         metric=inputs.metric,
         seen=seen(inputs.parallax, measured_depth, inputs.viewing, inputs.metric, inputs.mounting),
         comfort=comfort(measured_depth, inputs.mounting.residual_vertical_px, inputs.viewing, width),
-        colour=_colour(inputs, on, _ratio_now(found)),
+        colour=colour,
         capture=found,
         edges=edges(inputs.parallax, inputs.mounting.floating_px),
         candidates=inputs.candidates,
@@ -95,6 +109,7 @@ def assemble(inputs: Inputs) -> Proof:
         notes=inputs.notes,
     )
     advice = advise(draft)
+    one_more()
     return msgspec.structs.replace(draft, advice=advice, verdict=verdict(advice))
 
 
@@ -109,12 +124,11 @@ def _check_sizes(inputs: Inputs) -> None:
             )
 
 
-def _colour(inputs: Inputs, on: Grid, exposure_ratio: float | None) -> Colour:
+def _colour(inputs: Inputs, on: Grid, views: tuple[Light, Light], exposure_ratio: float | None) -> Colour:
     glasses, mix = inputs.glasses, inputs.mix
     seen = through(block_light(inputs.anaglyph, on), on, glasses)
     ghosts, found = seen, rivalry(seen, glasses, on)
     if mix is not None:
-        views = block_light(inputs.left, on), block_light(inputs.right, on)
         ghosts = ghosts_of(*views, on, glasses, mix)
         if found.patch_share and exposure_ratio is not None:
             even = rivalry(through(mixed(*evened(*views, exposure_ratio), mix), on, glasses), glasses, on)
@@ -145,8 +159,8 @@ def _in_left_view(point: tuple[int, int] | None, mounting: Mounting) -> tuple[in
     return point[0] + round(mounting.crop_px[0]), point[1] + round(mounting.crop_px[1])
 
 
-def _capture(inputs: Inputs, on: Grid) -> Capture:
-    left, right = block_light(inputs.left, on), block_light(inputs.right, on)
+def _capture(inputs: Inputs, on: Grid, views: tuple[Light, Light]) -> Capture:
+    left, right = views
     points = matched(left, right, on)
     pair = [s for s in inputs.stations if s.name in (inputs.eyes.left, inputs.eyes.right)]
     found = capture(points, pair, inputs.mounting.light)

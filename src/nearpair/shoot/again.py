@@ -14,7 +14,7 @@ from nearpair.shoot.exporting import Ready, export_again
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.material import Material, Settings
 from nearpair.shoot.memo import Memo
-from nearpair.shoot.outlog import Age, Now, Output, logged, now
+from nearpair.shoot.outlog import Age, Output, as_mounted, logged, now
 from nearpair.shoot.publishing import Written, made_form
 from nearpair.shoot.run import program, run
 
@@ -59,7 +59,7 @@ def again(shoot: Path, progress: Progress = silent) -> Remade:
     work: list[_Again] = []
 
     def exporter(shoot: ShootFolder, memo: Memo, ready: Ready, progress: Progress) -> None:
-        present = Now(shoot.root, ready.decisions, ready.mounted.key, memo.version)
+        present = as_mounted(shoot, memo, ready.decisions, ready.mounted)
         older = [output for output in logged(shoot) if present.why_older(output)]
         work.append(_Again(shoot, memo, ready, progress))
         work[0].usual([output for output in older if output.usual])

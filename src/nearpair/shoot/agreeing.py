@@ -68,8 +68,9 @@ def _agreed_on(
     counts = (len(pair[0].survey.used), len(pair[1].survey.used))
     if min(counts) < _FEWEST_FRAMES:
         return None, None
-    told = Counted(progress, "agreeing on depth", sum(counts) + 3)
-    lumas = [_small_lumas(member, reading, max(counts), told) for member in pair]
+    seen = Counted(progress, "agreeing on depth: reading frames", sum(counts))
+    lumas = [_small_lumas(member, reading, max(counts), seen) for member in pair]
+    told = Counted(progress, "agreeing on depth", 3)
     places = [_placed(member, lumas[0].shape[1]) for member in pair]
     left, right = (_laid(*each) for each in zip(lumas, places, strict=True))
     told.one_more()

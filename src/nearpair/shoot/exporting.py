@@ -14,10 +14,10 @@ from nearpair.frames.metadata import FrameInfo
 from nearpair.frames.profiles import read_profile, srgb_profile, to_srgb_codes
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_jpeg
-from nearpair.outputs.anaglyph import METHODS, anaglyph
+from nearpair.outputs.anaglyph import BY_COLOUR, METHODS, anaglyph
 from nearpair.outputs.floating import masked
 from nearpair.outputs.freeview import crossed, parallel
-from nearpair.progress import Progress
+from nearpair.progress import Progress, silent
 from nearpair.proof.model import Metric
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.decisions import Decisions
@@ -26,9 +26,10 @@ from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.mounting import Mounted
-from nearpair.shoot.outlog import Now, Output, Part, glasses_here, glasses_there, log, names_below
+from nearpair.shoot.outlog import Output, Part, as_mounted, glasses_here, glasses_there, log, names_below
 
 _QUALITY = 95
+_MANY_PX = 4_000_000  # fewer are mixed by any method but cielab in a second or two
 _SLOW = {"cielab"}  # half a minute at 24 MP: written only if it is the chosen method
 GAP_SHARE = 0.02
 """The gap between pictures side by side, as a share of their width."""
@@ -99,13 +100,13 @@ def _write(
     left, right = masked(*pair_as_seen(shoot), ready.mounted.mounting.floating_px)
     for done, (name, path, glasses) in enumerate(work):
         progress("writing the outputs", done, len(work))
-        _save(path, _making(name, glasses)(left, right))
+        _save(path, _making(name, glasses, progress)(left, right))
     progress("writing the outputs", len(work), len(work))
 
 
 def _told(shoot: ShootFolder, memo: Memo, ready: Ready, name: str, path: Path, glasses: str) -> Output:
     """From what an output is made."""
-    now = Now(shoot.root, ready.decisions, ready.mounted.key, memo.version)
+    now = as_mounted(shoot, memo, ready.decisions, ready.mounted)
     parts: list[Part] = ["pair", "program"]
     if not name.startswith("anaglyph-"):
         return Output(names_below(shoot, [path]), now.made_from(parts), usual=name)
@@ -119,12 +120,18 @@ def anaglyph_name(glasses: str, method: str) -> str:
     return f"anaglyph-{glasses}-{method}.jpg"
 
 
-def _making(name: str, glasses: Glasses) -> Callable[[Pixels, Pixels], NDArray[Any]]:
+def _making(name: str, glasses: Glasses, progress: Progress) -> Callable[[Pixels, Pixels], NDArray[Any]]:
     if name.startswith("anaglyph-"):
         method = name.removeprefix("anaglyph-")
-        return lambda left, right: anaglyph(left, right, glasses, method)
+        return lambda left, right: mixed(left, right, glasses, method, progress)
     freeview = parallel if name == "parallel" else crossed
     return lambda left, right: freeview(left, right, round(GAP_SHARE * left.shape[1]))
+
+
+def mixed(left: Pixels, right: Pixels, glasses: Glasses, method: str, progress: Progress) -> Pixels:
+    """An anaglyph, with progress from inside where that takes long."""
+    is_slow = method in BY_COLOUR and left.shape[0] * left.shape[1] > _MANY_PX
+    return np.asarray(anaglyph(left, right, glasses, method, progress if is_slow else silent))
 
 
 def _save(path: Path, picture: NDArray[Any]) -> None:

@@ -89,6 +89,11 @@ class Memo:
         record = self._load(stage)
         return None if record is None else self._given(record, stage, outputs)
 
+    def digests(self, stage: str) -> list[str]:
+        """Return the digests of the outputs as `stage` left them last; none if nothing is known of it."""
+        record = self._load(stage)
+        return [] if record is None else [output.digest for output in record.outputs]
+
     def record(self, stage: str, key: str, outputs: Sequence[Path], result: bytes) -> None:
         """Keep that `stage` with `key` wrote `outputs` and gave `result`. Raises ShootError if it cannot."""
         try:

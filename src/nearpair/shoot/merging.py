@@ -128,8 +128,7 @@ def _merge(
     placed_frames = Placed(
         frames, transforms, member.survey.gains, member.reference, agreement.expected(member)
     )
-    what = f"{member.station.name}: merging"
-    return merge_frames(what, placed_frames, reading, progress, sharpness)
+    return merge_frames(f"{member.station.name}: ", placed_frames, reading, progress, sharpness)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,18 +151,18 @@ class Placed:
 
 @all_cores_taken()
 def merge_frames(
-    what: str,
+    whose: str,
     stack: Placed,
     reading: Reading,
     progress: Progress,
     sharpness: list[Codes] | None = None,
 ) -> tuple[View, Coverage]:
-    """Merge the frames of one stack; `what` names the work for the progress. Also: what the stack covers.
+    """Merge the frames of one stack; `whose` is said before what is being done. Also: what the stack covers.
 
     sharpness: gets, of each frame, how sharp it shows each 16 x 16 px of the view (codes, see `codes_of`).
     """
     frames, count = stack.frames, len(stack.frames)
-    told = Counted(progress, what, 2 * count)  # every frame is judged before the first is merged
+    told = Counted(progress, f"{whose}judging what is sharp", count)  # all, before the first is merged
     worths = Worths(frames[0].size_px, stack.transforms, stack.reference)
 
     def seen(number: int) -> tuple[Seen, bool]:
@@ -181,6 +180,7 @@ def merge_frames(
             sharpness.append(_kept(found.as_it_is))
         halved = halved and also_halved
         told.one_more()
+    told = Counted(progress, f"{whose}merging", count)
     merger = Merger(
         frames[0].size_px, bits=frames[0].bits, chroma_halved=halved, memory=reading.spare_memory()
     )

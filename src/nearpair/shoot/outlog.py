@@ -68,7 +68,10 @@ class Age(msgspec.Struct, frozen=True):
 
 @dataclass(frozen=True, slots=True)
 class Now:
-    """A shoot as it is now; `pair` is the digest of its mounted pair, None if that is not as decided."""
+    """A shoot as it is now; `pair` is the digest of its mounted pair, None if that is not as decided.
+
+    Digests are of what is in files, not of when they were written: the same frames give the same list.
+    """
 
     root: Path
     decisions: Decisions
@@ -137,14 +140,22 @@ def _mounting_key(decisions: Decisions) -> str:
     return key_of(msgspec.structs.replace(decisions, strict=False, **without))
 
 
+def as_mounted(shoot: ShootFolder, memo: Memo, decisions: Decisions, mounted: Mounted) -> Now:
+    """The shoot right after its pair was mounted."""
+    pair = key_of(memo.digests("mount"), mounted.mounting.floating_px)
+    return Now(shoot.root, decisions, pair, memo.version)
+
+
 def now(shoot: ShootFolder, memo: Memo) -> Now:
     """The shoot as it lies there: its decisions, and the pair if that was mounted by them."""
     decisions = load(shoot.toml)
-    mounted = memo.latest("mount", [shoot.left, shoot.right, shoot.parallax])
-    pair = memo.recall(_AS_DECIDED, _mounting_key(decisions), [])
-    last = None if mounted is None else msgspec.json.decode(mounted, type=Mounted).key
-    as_decided = pair is not None and last == pair.decode()
-    return Now(shoot.root, decisions, last if as_decided else None, memo.version)
+    found = memo.latest("mount", [shoot.left, shoot.right, shoot.parallax])
+    as_decided = memo.recall(_AS_DECIDED, _mounting_key(decisions), [])
+    if found is not None and as_decided is not None:
+        mounted = msgspec.json.decode(found, type=Mounted)
+        if mounted.key == as_decided.decode():
+            return as_mounted(shoot, memo, decisions, mounted)
+    return Now(shoot.root, decisions, None, memo.version)
 
 
 def logged(shoot: ShootFolder) -> list[Output]:
@@ -172,13 +183,13 @@ def _is_there(shoot: ShootFolder, file: str) -> bool:
 
 def log(shoot: ShootFolder, made: Sequence[Output]) -> None:
     """Keep how outputs were made, in place of what was known of their files."""
-    before = logged(shoot)
     new = {file for output in made for file in output.files}
-    after = [output for output in before if not new & set(output.files)] + list(made)
-    after.sort(key=lambda output: output.files)
-    if after != before:
-        text = msgspec.json.encode(_Log(VERSION, after), order="deterministic")
-        write_whole(shoot.outlog, msgspec.json.format(text, indent=1) + b"\n")
+    outputs = [output for output in logged(shoot) if not new & set(output.files)] + list(made)
+    outputs.sort(key=lambda output: output.files)
+    plain = msgspec.json.encode(_Log(VERSION, outputs), order="deterministic")
+    text = msgspec.json.format(plain, indent=1) + b"\n"
+    if not shoot.outlog.is_file() or shoot.outlog.read_bytes() != text:
+        write_whole(shoot.outlog, text)
 
 
 def names_below(shoot: ShootFolder, files: Iterable[Path]) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from nearpair.frames.write import read_tiff, write_jpeg
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.outputs.floating import masked
 from nearpair.progress import Counted, Progress
-from nearpair.proof.assemble import Inputs, assemble
+from nearpair.proof.assemble import MEASURES, Inputs, assemble
 from nearpair.proof.model import (
     Eyes,
     Metric,
@@ -32,7 +32,7 @@ from nearpair.proof.scalebar import drawn, scale_bar
 from nearpair.proof.where import Pair, where
 from nearpair.shoot.atomic import replacing, write_whole
 from nearpair.shoot.decisions import Decisions
-from nearpair.shoot.exporting import pair_as_seen
+from nearpair.shoot.exporting import mixed, pair_as_seen
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
@@ -108,11 +108,10 @@ def prove(
     outputs = [shoot.proof_json, shoot.proof_html, shoot.proof_pdf]
     if memo.recall("proof", key, outputs) is not None:
         return decode(shoot.proof_json.read_bytes())
-    told = Counted(progress, "proofing", 5)
-    inputs = _inputs(shoot, decisions, subject)
+    told = Counted(progress, "proofing", 4 + MEASURES)
+    inputs = _inputs(shoot, decisions, subject, progress)
     told.one_more()
-    proof = assemble(inputs)
-    told.one_more()
+    proof = assemble(inputs, told.one_more)
     pictures, places = _pictures(shoot, inputs, proof), _places(shoot, inputs, proof)
     told.one_more()
     write_whole(shoot.proof_html, render(proof, pictures, places).encode())
@@ -125,10 +124,13 @@ def prove(
     return decode(written)
 
 
-def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject) -> Inputs:
+def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject, progress: Progress) -> Inputs:
+    def mixing(what: str, done: int, total: int) -> None:
+        progress(f"proofing: {what}", done, total)
+
     left, right = pair_as_seen(shoot)
     glasses, method = glasses_named(decisions.colour.glasses), decisions.colour.method
-    seen = np.asarray(anaglyph(left, right, glasses, method), np.uint8)
+    seen = np.asarray(mixed(left, right, glasses, method, mixing), np.uint8)
     return Inputs(
         left=left,
         right=right,

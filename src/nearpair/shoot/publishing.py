@@ -15,7 +15,7 @@ from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.forms_made import MAKERS
 from nearpair.shoot.material import Material, Settings
 from nearpair.shoot.memo import Memo, key_of
-from nearpair.shoot.outlog import Now, Output, log, names_below
+from nearpair.shoot.outlog import Output, as_mounted, log, names_below
 from nearpair.shoot.run import run
 
 FOLDER = "forms"
@@ -89,9 +89,10 @@ def made_form(folder: ShootFolder, memo: Memo, material: Material, form: Form) -
     path = folder.out(f"{FOLDER}/{form.name}{form.suffix}")
     maker = MAKERS[form.name]
     used = {name: getattr(material.settings, name) for name in maker.uses}
-    now = Now(folder.root, ready.decisions, ready.mounted.key, memo.version)
-    made_from = now.made_from(maker.shows(material.settings))
-    key = key_of(made_from, used)
+    made_from = as_mounted(folder, memo, ready.decisions, ready.mounted).made_from(
+        maker.shows(material.settings)
+    )
+    key = key_of(ready.mounted.key, made_from, used)
     files = [path / name for name in maker.names] if maker.names else [path]
     recalled = memo.recall(stage, key, files)
     notes = maker.make(material, path) if recalled is None else msgspec.json.decode(recalled)
