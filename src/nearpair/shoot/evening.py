@@ -17,8 +17,8 @@ from nearpair.proof.model import ViewsLight
 Asked = Literal["auto", "even", "as-shot"]
 Gains = tuple[float, float, float]
 
-_LONGEST_PX = 2000
-"""Of larger pictures every second pixel or less is looked at."""
+_BLOCKS, _LONGEST_PX = 500, 2000
+"""Along the longer side: blocks that are compared, and px that are looked at, at least."""
 
 _OTHER_PROFILES = "left as shot: the frames of the two eyes have different colour profiles"
 _TOO_FEW = "left as shot: too few places of both views could be compared"
@@ -34,7 +34,7 @@ def light_of(
     if profiles[0] != profiles[1]:
         return ViewsLight(note=_OTHER_PROFILES)
     step = max(1, max(parallax.shape) // _LONGEST_PX)
-    on = grid(parallax[::step, ::step] / np.float32(step))
+    on = grid(parallax[::step, ::step] / np.float32(step), _BLOCKS)
     table = _decoded(profiles[0], pair[0].dtype)
     left, right = (block_light(picture[::step, ::step], on, table.take) for picture in pair)
     found = balance_by_parts(left, right, on)
