@@ -74,9 +74,9 @@ def test_fixed_it_is_gone_from_the_picture_and_still_told_of_the_frames(folder, 
     assert fixed.capture.left_over_shift < 0.01
     assert fixed.capture.exposure_stops == pytest.approx(shot.capture.exposure_stops, abs=0.01)
     np.testing.assert_array_equal(read_tiff(ShootFolder(folder / "shoot").parallax), files["parallax"])
-    change = next(c for c in fixed.fixed.changes if c.measure == "right view brighter by")
-    assert change.before < -0.5
-    assert abs(change.after) < 0.02
+    change = next(c for c in fixed.fixed.changes if c.measure == "brightness of views differs")
+    assert change.before > 0.5
+    assert change.after < 0.02
 
 
 def test_both_go_half_the_way_and_nothing_is_newly_clipped(folder, as_shot, fixed):

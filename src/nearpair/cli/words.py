@@ -142,8 +142,9 @@ def _light(done: Mounting) -> Iterator[Line]:
     """Say by how much the views differed in light, where that was evened."""
     light = done.light
     if light is not None and light.evened and light.stops is not None:
-        colour = f"{100 * (light.white_balance_shift or 0.0):.0f} % in colour"
-        yield Line("Light", f"right view {light.stops:+.2f} stops, {colour} as shot; {light.note}")
+        shot = f"{abs(light.stops):.2f} stops {'darker' if light.stops < 0 else 'lighter'}"
+        colour = f"{100 * (light.white_balance_shift or 0.0):.0f} % off in colour"
+        yield Line("Light", f"right view {shot} as shot, {colour}; {light.note}")
 
 
 def _lens(done: LensProfile) -> Line:

@@ -2,8 +2,9 @@
 
 from collections.abc import Callable
 
-from nearpair.proof.model import Proof
+from nearpair.proof.model import Capture, Proof
 from nearpair.proof.model_advice import Change, Finding
+from nearpair.proof.phrases import amount
 
 _NOTICEABLE = 0.9
 """With as many findings, one proof is better if they pass their limits by less than this share."""
@@ -17,12 +18,8 @@ _MEASURES: tuple[tuple[str, str, Callable[[Proof], float | None]], ...] = (
     ("right side cut", "%", lambda p: 100 * p.edges.right.share),
     ("in patches of rivalry", "%", lambda p: _percent(p.colour.rivalry.patch_share)),
     ("all but black for one eye", "%", lambda p: _percent(p.colour.rivalry.saturated_patch_share)),
-    ("right view brighter by", "stops", lambda p: _now(p.capture.left_over_stops, p.capture.exposure_stops)),
-    (
-        "colour of the views differs",
-        "%",
-        lambda p: _percent(_now(p.capture.left_over_shift, p.capture.white_balance_shift)),
-    ),
+    ("brightness of views differs", "stops", lambda p: _brightness(p.capture)),
+    ("colour of views differs", "%", lambda p: _percent(_colour(p.capture))),
     ("ghosting, left eye", "%", lambda p: _percent(p.colour.ghosting.left_share)),
     ("ghosting, right eye", "%", lambda p: _percent(p.colour.ghosting.right_share)),
     ("stereo base, of that shot", "%", lambda p: 100 * p.mounting.base_share),
@@ -30,9 +27,14 @@ _MEASURES: tuple[tuple[str, str, Callable[[Proof], float | None]], ...] = (
 )
 
 
-def _now(left_over: float | None, shot: float | None) -> float | None:
-    """What two views differ by as they are in the pair."""
-    return shot if left_over is None else left_over
+def _brightness(found: Capture) -> float | None:
+    """By how many stops the views of the pair differ, as they are now."""
+    now = found.exposure_stops if found.left_over_stops is None else found.left_over_stops
+    return None if now is None else abs(now)
+
+
+def _colour(found: Capture) -> float | None:
+    return found.white_balance_shift if found.left_over_shift is None else found.left_over_shift
 
 
 def _percent(share: float | None) -> float | None:
@@ -83,7 +85,7 @@ def _plain(code: str) -> str:
 
 
 def changes(before: Proof, after: Proof) -> list[Change]:
-    """The measures that are known of either proof and differ between them."""
+    """The measures that are known of either proof and differ between them by what is told of them."""
     found = [
         Change(measure=name, unit=unit, before=of(before), after=of(after)) for name, unit, of in _MEASURES
     ]
@@ -91,6 +93,4 @@ def changes(before: Proof, after: Proof) -> list[Change]:
 
 
 def _differ(one: float | None, other: float | None) -> bool:
-    if one is None or other is None:
-        return one is not other
-    return abs(one - other) > 1e-6 * max(abs(one), abs(other))
+    return amount(one) != amount(other)

@@ -17,6 +17,9 @@ from nearpair.proof.model import ViewsLight
 Asked = Literal["auto", "even", "as-shot"]
 Gains = tuple[float, float, float]
 
+_BLOCKS, _LONGEST_PX = 500, 2000
+"""Along the longer side: blocks that are compared, and px that are looked at, at least."""
+
 _OTHER_PROFILES = "left as shot: the frames of the two eyes have different colour profiles"
 _TOO_FEW = "left as shot: too few places of both views could be compared"
 
@@ -30,9 +33,10 @@ def light_of(
     """
     if profiles[0] != profiles[1]:
         return ViewsLight(note=_OTHER_PROFILES)
-    on = grid(parallax)
+    step = max(1, max(parallax.shape) // _LONGEST_PX)
+    on = grid(parallax[::step, ::step] / np.float32(step), _BLOCKS)
     table = _decoded(profiles[0], pair[0].dtype)
-    left, right = (block_light(picture, on, table.take) for picture in pair)
+    left, right = (block_light(picture[::step, ::step], on, table.take) for picture in pair)
     found = balance_by_parts(left, right, on)
     if found is None:
         return ViewsLight(note=_TOO_FEW)

@@ -8,7 +8,9 @@ const $ = (id) => /** @type {any} */ (document.getElementById(id));
 function lightWords(light) {
   if (!light) return "";
   const note = capital(light.note);
-  return light.stops === null ? `${note}.` : `As shot, the right view has ${signed(light.stops, 2)} stops and a colour ${Math.round(100 * light.white_balance_shift)} % off. ${note}.`;
+  if (light.stops === null) return `${note}.`;
+  const brightness = `${Math.abs(light.stops).toFixed(2)} stops ${light.stops < 0 ? "darker" : "lighter"}`;
+  return `As shot, the right view is ${brightness}, and ${Math.round(100 * light.white_balance_shift)} % off in colour. ${note}.`;
 }
 
 /** @param {any} state @param {any} picture @param {{left: number, right: number}} share of each side that cuts something */
