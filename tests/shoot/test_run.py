@@ -211,7 +211,7 @@ def test_without_its_cache_it_only_takes_longer(copied, frames, undisturbed):
     shutil.rmtree(copied / ".cache")
     heard = Heard()
     make(frames, copied, progress=heard)
-    assert len(heard.stages) == 11
+    assert len(heard.stages) == 14
     assert contents(copied) == undisturbed
 
 
