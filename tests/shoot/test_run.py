@@ -121,6 +121,7 @@ def test_everything_that_was_promised_is_there(first, undisturbed):
         *(f"pair/{name}.tif" for name in ("left", "right", "parallax")),
         *(f"out/anaglyph-red-cyan-{name}.jpg" for name in METHODS if name != "cielab"),
         "out/crossed.jpg",
+        "out/outputs.json",
         "out/parallel.jpg",
     }
     assert heard.stages == [
