@@ -38,9 +38,9 @@ from nearpair.colour.light import decode_srgb, encode_srgb
 from nearpair.colour.projection import FilteredDisplay
 from nearpair.frames.write import read_tiff
 from nearpair.outputs.anaglyph import METHODS, anaglyph
-from nearpair.shoot.exporting import pair_as_seen
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.run import make
+from nearpair.shoot.shown import pair_as_seen
 
 Picture = NDArray[np.uint8]
 Plane = NDArray[np.float64]

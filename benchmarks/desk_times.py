@@ -18,9 +18,9 @@ from nearpair.desk.serve import serving
 from nearpair.desk.session import Session
 from nearpair.outputs.anaglyph import METHODS, anaglyph
 from nearpair.shoot.decisions import load
-from nearpair.shoot.exporting import pair_as_seen
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
+from nearpair.shoot.shown import pair_as_seen
 from support.chromium import opened
 from support.desk_page import Desk
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from nearpair.shoot.exporting import pair_as_seen
 from nearpair.shoot.folder import ShootFolder
+from nearpair.shoot.shown import pair_as_seen
 
 DRAWN = "desk.loupe.picture.complete && !desk.loupe.picture.wanted"
 

@@ -20,11 +20,11 @@ from nearpair.outputs.anaglyph import anaglyph
 from nearpair.outputs.glasses_page import glasses_page
 from nearpair.shoot.deciding import Overrides
 from nearpair.shoot.decisions import load
-from nearpair.shoot.exporting import pair_as_seen
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
 from nearpair.shoot.run import run
 from nearpair.shoot.showing import mixed, mixture_key
+from nearpair.shoot.shown import pair_as_seen
 from support.desk import Visitor
 
 

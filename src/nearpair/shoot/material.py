@@ -16,7 +16,7 @@ from nearpair.frames.xmp import About
 from nearpair.outputs.floating import masked
 from nearpair.pixels.luma import Plane
 from nearpair.progress import Progress
-from nearpair.shoot.exporting import Ready, pair_as_seen
+from nearpair.shoot.exporting import Ready
 from nearpair.shoot.folder import ShootFolder
 
 View = NDArray[np.uint8]
@@ -124,7 +124,7 @@ class Material:
 
     @cached_property
     def _full(self) -> Sized:
-        return Sized(*pair_as_seen(self._shoot), read_tiff(self._shoot.parallax))
+        return Sized(*self.ready.shown.pair(), read_tiff(self._shoot.parallax))
 
 
 def _area(view: View, size: tuple[int, int]) -> View:

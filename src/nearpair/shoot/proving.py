@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 
 from nearpair.frames.write import read_tiff, write_jpeg
 from nearpair.outputs.anaglyph import anaglyph
-from nearpair.outputs.floating import masked
 from nearpair.progress import Counted, Progress
 from nearpair.proof.assemble import MEASURES, Inputs, assemble
 from nearpair.proof.model import (
@@ -32,10 +31,10 @@ from nearpair.proof.scalebar import drawn, scale_bar
 from nearpair.proof.where import Pair, where
 from nearpair.shoot.atomic import replacing, write_whole
 from nearpair.shoot.decisions import Decisions
-from nearpair.shoot.exporting import mixed, pair_as_seen
 from nearpair.shoot.folder import ShootFolder
-from nearpair.shoot.glassesfile import described, glasses_named
+from nearpair.shoot.glassesfile import described
 from nearpair.shoot.memo import Memo, key_of
+from nearpair.shoot.shown import Shown
 
 _REPORT_PX = 1400
 _REPORT_QUALITY = 88
@@ -95,13 +94,12 @@ def recall_fixed(
 
 def as_shown(shoot: ShootFolder, decisions: Decisions, mounting: Mounting) -> bytes:
     """The anaglyph as it is published now, as a small JPEG file."""
-    left, right = masked(*pair_as_seen(shoot), mounting.floating_px)
-    seen = anaglyph(left, right, glasses_named(decisions.colour.glasses), decisions.colour.method)
-    return _jpeg_bytes(shoot, thumbnail(np.asarray(seen, np.uint8), _REPORT_PX))
+    shown = Shown(shoot, mounting.floating_px, decisions.colour)
+    return _jpeg_bytes(shoot, thumbnail(shown.anaglyph(shown.glasses, shown.method), _REPORT_PX))
 
 
 def prove(
-    shoot: ShootFolder, memo: Memo, decisions: Decisions, subject: Subject, progress: Progress
+    shoot: ShootFolder, memo: Memo, decisions: Decisions, subject: Subject, shown: Shown, progress: Progress
 ) -> Proof:
     """Measure the mounted pair; write its proof in all forms, unless the same was done before."""
     key = _key(decisions, subject)
@@ -109,10 +107,10 @@ def prove(
     if memo.recall("proof", key, outputs) is not None:
         return decode(shoot.proof_json.read_bytes())
     told = Counted(progress, "proofing", 4 + MEASURES)
-    inputs = _inputs(shoot, decisions, subject, progress)
+    inputs = _inputs(shoot, decisions, subject, shown, progress)
     told.one_more()
     proof = assemble(inputs, told.one_more)
-    pictures, places = _pictures(shoot, inputs, proof), _places(shoot, inputs, proof)
+    pictures, places = _pictures(shoot, inputs, shown, proof), _places(shoot, inputs, proof)
     told.one_more()
     write_whole(shoot.proof_html, render(proof, pictures, places).encode())
     write_whole(shoot.proof_pdf, pdf(proof, pictures, places))
@@ -124,17 +122,18 @@ def prove(
     return decode(written)
 
 
-def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject, progress: Progress) -> Inputs:
+def _inputs(
+    shoot: ShootFolder, decisions: Decisions, subject: Subject, shown: Shown, progress: Progress
+) -> Inputs:
     def mixing(what: str, done: int, total: int) -> None:
         progress(f"proofing: {what}", done, total)
 
-    left, right = pair_as_seen(shoot)
-    glasses, method = glasses_named(decisions.colour.glasses), decisions.colour.method
-    seen = np.asarray(mixed(left, right, glasses, method, mixing), np.uint8)
+    left, right = shown.pair()
+    glasses, method = shown.glasses, shown.method
     return Inputs(
         left=left,
         right=right,
-        anaglyph=seen,
+        anaglyph=shown.bare_anaglyph(mixing),
         parallax=read_tiff(shoot.parallax),
         viewing=decisions.viewing.seen(),
         glasses=glasses,
@@ -155,16 +154,13 @@ def _inputs(shoot: ShootFolder, decisions: Decisions, subject: Subject, progress
     )
 
 
-def _pictures(shoot: ShootFolder, inputs: Inputs, proof: Proof) -> dict[str, bytes]:
+def _pictures(shoot: ShootFolder, inputs: Inputs, shown: Shown, proof: Proof) -> dict[str, bytes]:
     step = max(1, -(-max(inputs.parallax.shape) // _REPORT_PX))
     near, far = proof.depth.near_px, proof.depth.far_px
-    left, right = masked(inputs.left, inputs.right, inputs.mounting.floating_px)
-    shown = inputs.anaglyph
-    if any(inputs.mounting.floating_px):
-        # measured is what lies behind the masks, shown what is published
-        shown = np.asarray(anaglyph(left, right, inputs.glasses, inputs.method), np.uint8)
+    # measured is what lies behind the masks, shown what is published
+    left, right = shown.published()
     pictures = {
-        "anaglyph": thumbnail(shown, _REPORT_PX),
+        "anaglyph": thumbnail(shown.anaglyph(shown.glasses, shown.method), _REPORT_PX),
         "left": thumbnail(left, _REPORT_PX // 2),
         "right": thumbnail(right, _REPORT_PX // 2),
     }

@@ -1,5 +1,6 @@
 """Publishing: forms of a mounted pair that were asked for by name, each made only if it is not up to date."""
 
+import dataclasses
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -80,7 +81,7 @@ def _told(folder: ShootFolder, ready: Ready, about: dict[str, str]) -> Ready:
         raise NearpairError(f"This text is too long ({error}).", "Shorten it.") from error
     if after != before:
         save(folder.toml, after)
-    return Ready(ready.mounted, after, ready.metric, ready.frame)
+    return dataclasses.replace(ready, decisions=after)
 
 
 def made_form(folder: ShootFolder, memo: Memo, material: Material, form: Form) -> Written:

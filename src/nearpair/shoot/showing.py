@@ -16,13 +16,13 @@ from nearpair.pixels.moved import moved
 from nearpair.proof.model import Mounting
 from nearpair.shoot.decisions import Adjusting, ColourDecisions, Retouch
 from nearpair.shoot.evening import Gains, gains_of
-from nearpair.shoot.exporting import as_evened, as_seen
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.mounting import Mounted
 from nearpair.shoot.preview import Bytes, Map, Matrix, Plane, read_preview, small_map
 from nearpair.shoot.run import program
+from nearpair.shoot.shown import as_evened, as_seen
 from nearpair.shoot.straightening import distortion_of, straight
 
 _SMALLEST_PX = 256
