@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import cv2
@@ -183,11 +184,12 @@ def views_of(
 ) -> tuple[tuple[Pixels, Pixels], tuple[Focused, Focused]]:
     """Read the views of a pair and their focus maps."""
     names = [(m.station.name, found.retouched) for m, found in zip(pair, merged, strict=True)]
-    left, right = (read_tiff(shoot.view(name, retouched=retouched)) for name, retouched in names)
-    one, two = (
-        Focused(read_tiff(shoot.focus(name, retouched=retouched)), len(member.station.frames))
-        for member, (name, retouched) in zip(pair, names, strict=True)
-    )
+    files = [
+        kind(name, retouched=retouched) for kind in (shoot.view, shoot.focus) for name, retouched in names
+    ]
+    with ThreadPoolExecutor(2) as pool:
+        left, right, *focus = pool.map(read_tiff, files)
+    one, two = (Focused(plane, len(member.station.frames)) for plane, member in zip(focus, pair, strict=True))
     return (left, right), (one, two)
 
 
