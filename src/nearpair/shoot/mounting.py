@@ -106,7 +106,8 @@ def mount_pair(
     window = _straight_point(asked.window, bent, laid.size_px)
     focal_map = focus_map(shoot, pair[0].station.name, lens, retouched=merged[0].retouched)
     stood = mounted_by_what_stood(laid, views, focal_map, window, decisions)
-    placed, local = stood.placed, stood.local
+    placed, residual, local, left, right = stood.placed, stood.residual, stood.local, stood.left, stood.right
+    del stood
     times = halvings(laid.size_px)
     small = [halved(view, times) for view in views]
     del views
@@ -114,15 +115,14 @@ def mount_pair(
     parallax = parallax_of(laid, placed.mount)
     frames = [reference_frame(member) for member in pair]
     profiles = [read_profile(frame.path) for frame in frames]
-    light = light_of((stood.left, stood.right), parallax, profiles, asked.light)
-    left, right = evened_both((stood.left, stood.right), profiles, light)
+    light = light_of((left, right), parallax, profiles, asked.light)
+    left, right = evened_both((left, right), profiles, light)
     small = evened_both(small, profiles, light)
     seen = rebased(left, right, parallax, asked.base_share)
     right, parallax = seen.right, seen.parallax
     still = without_moved(parallax, local)
     floating = floating_sides(still) if asked.floating == "auto" else (0, 0)
     told.one_more()
-    residual = stood.residual
     if asked.base_share != 1:  # what was reckoned from depth tells nothing anew of what moved
         residual, local = compared(left, right, focal_map, placed.mount.crop_px)[0], None
     told.one_more()
