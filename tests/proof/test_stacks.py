@@ -6,7 +6,7 @@ import pytest
 
 from nearpair.colour.match import grid
 from nearpair.proof.assemble import assemble
-from nearpair.proof.localshifts import local_shifts
+from nearpair.proof.localshifts import local_shifts, moved_places, without_moved
 from nearpair.proof.model import FocusGap
 from nearpair.proof.model_capture import SpoiltFrame
 from nearpair.proof.onesided import highlights
@@ -43,6 +43,34 @@ def test_a_part_that_moved_is_found_with_its_place_and_shift(points, shift):
     assert x < 300 < x + width
     assert y < 200 < y + high
     assert 0.01 < found.moved_share < 0.1
+
+
+@pytest.mark.parametrize("aside", [4.0, -4.0])
+def test_what_moved_says_nothing_of_depth_and_what_is_truly_near_still_does(points, aside):
+    """A knocked part reaches beyond all else; a near pillar that touches its cells keeps to its focus."""
+    where, parallax, height, focus = points
+    rows, columns = np.indices((400, 640))
+    knocked = np.hypot((columns - 300) / 70, (rows - 200) / 60) < 1
+    pillar = (columns > 385) & (columns < 391) & (rows > 150)
+    depth = np.full((400, 640), 2.0, np.float32) + 0.01 * (columns - 320)
+    truth = np.where(pillar, -9.0, depth).astype(np.float32)
+    parallax_map = np.where(knocked, depth + 2 * aside, truth).astype(np.float32)
+    inside = knocked[where[:, 1].astype(int), where[:, 0].astype(int)]
+    found = local_shifts(where, parallax + aside * inside, height, focus, (400, 640))
+    gone = moved_places(parallax_map, found)
+    assert gone[knocked].mean() > 0.7
+    assert not gone[pillar].any()
+    still = without_moved(parallax_map, found)
+    end = 99 if aside > 0 else 1
+    assert np.nanpercentile(still, end) == pytest.approx(np.percentile(truth, end), abs=0.3)
+    assert abs(np.percentile(parallax_map, end) - np.percentile(truth, end)) > 0.5
+
+
+def test_where_nothing_moved_nothing_is_left_out(points):
+    parallax_map = np.random.default_rng(1).normal(0, 3, (400, 640)).astype(np.float32)
+    found = local_shifts(*points, (400, 640))
+    for told in (found, None):
+        np.testing.assert_array_equal(without_moved(parallax_map, told), parallax_map)
 
 
 def test_single_wrong_matches_are_no_move(points):

@@ -18,10 +18,11 @@ from nearpair.proof.capture import capture, evened
 from nearpair.proof.comfort import comfort
 from nearpair.proof.depth import depth
 from nearpair.proof.edges import edges
+from nearpair.proof.localshifts import without_moved
 from nearpair.proof.model import Capture, Eyes, Metric, Mounting, Picture, Proof, SetAside, Station
 from nearpair.proof.model_advice import Fixed
 from nearpair.proof.model_capture import LocalShifts
-from nearpair.proof.model_look import Colour
+from nearpair.proof.model_look import Colour, Depth
 from nearpair.proof.model_pairs import Candidate, NextBase
 from nearpair.proof.model_retouch import Retouched
 from nearpair.proof.onesided import highlights
@@ -76,7 +77,8 @@ def assemble(inputs: Inputs, one_more: Callable[[], object] = lambda: None) -> P
     _check_sizes(inputs)
     height, width = inputs.parallax.shape
     on = grid(inputs.parallax)
-    measured_depth = depth(inputs.parallax, inputs.left, inputs.viewing)
+    still = without_moved(inputs.parallax, inputs.local)
+    measured_depth = _depth(inputs, still)
     one_more()
     views = block_light(inputs.left, on), block_light(inputs.right, on)
     one_more()
@@ -93,11 +95,11 @@ def assemble(inputs: Inputs, one_more: Callable[[], object] = lambda: None) -> P
         mounting=inputs.mounting,
         depth=measured_depth,
         metric=inputs.metric,
-        seen=seen(inputs.parallax, measured_depth, inputs.viewing, inputs.metric, inputs.mounting),
+        seen=seen(still, measured_depth, inputs.viewing, inputs.metric, inputs.mounting),
         comfort=comfort(measured_depth, inputs.mounting.residual_vertical_px, inputs.viewing, width),
         colour=colour,
         capture=found,
-        edges=edges(inputs.parallax, inputs.mounting.floating_px),
+        edges=edges(still, inputs.mounting.floating_px),
         candidates=inputs.candidates,
         next_base=held_against(inputs.next_base, inputs.candidates, measured_depth.relief.range_arcmin),
         advice=[],
@@ -111,6 +113,12 @@ def assemble(inputs: Inputs, one_more: Callable[[], object] = lambda: None) -> P
     advice = advise(draft)
     one_more()
     return msgspec.structs.replace(draft, advice=advice, verdict=verdict(advice))
+
+
+def _depth(inputs: Inputs, still: NDArray[np.float32]) -> Depth:
+    """Depth by the part of the map that did not move; known is what was matched, moved or not."""
+    known_share = float(np.isfinite(inputs.parallax).mean())
+    return msgspec.structs.replace(depth(still, inputs.left, inputs.viewing), known_share=known_share)
 
 
 def _check_sizes(inputs: Inputs) -> None:

@@ -3,6 +3,9 @@
 On a mounted pair matched points have no vertical parallax, and their horizontal one follows from how far away
 they are, which focus tells too. A part that was knocked, or grew, or dried between the stacks has both of it
 wrong, alike in neighbouring cells. Single points off are wrong matches or reflections.
+
+What moved has a parallax that is not its depth. So where it lies, and what of its rim reaches beyond all
+else, says nothing of how deep the picture is.
 """
 
 import cv2
@@ -11,6 +14,7 @@ from numpy.typing import NDArray
 
 from nearpair.proof.model_capture import LocalShifts
 
+Plane = NDArray[np.float32]
 F64 = NDArray[np.float64]
 
 _COLUMNS = 16
@@ -90,4 +94,37 @@ def _with_group(
         moved_share=cells / off.size,
         moved_px=(moved[0], moved[1]),
         box_px=(round(x * side), round(y * side), round(width * side), round(height * side)),
+        moved_cells=np.flatnonzero(inside).tolist(),
     )
+
+
+def moved_places(parallax: Plane, found: LocalShifts | None) -> NDArray[np.bool_]:
+    """Where a map of parallax (H, W) is not to be believed, as a part of the subject moved.
+
+    All of the cells that moved; of those around, what lies beyond the 1st or 99th percentile of the rest, at
+    the end to which it moved, and no farther than it did: a thing that is truly near or far reaches farther,
+    or has its own cells, which keep to their focus.
+    """
+    if found is None or not found.moved_cells or found.moved_px is None:
+        return np.zeros(parallax.shape, np.bool_)
+    cells = np.zeros(found.rows * found.columns, np.uint8)
+    cells[found.moved_cells] = 1
+    inside = cells.reshape(found.rows, found.columns)
+    around = np.asarray(cv2.dilate(inside, np.ones((3, 3), np.uint8)))
+    height, width = parallax.shape
+    row, column = (
+        np.minimum((np.arange(side) * (found.columns / width)).astype(int), most - 1)
+        for side, most in ((height, found.rows), (width, found.columns))
+    )
+    in_cells, in_rim = (np.asarray(part[row[:, None], column] > 0) for part in (inside, around))
+    rest, aside = parallax[~in_rim & np.isfinite(parallax)], found.moved_px[0]
+    if not rest.size or abs(aside) < 1:
+        return in_cells
+    end = np.percentile(rest, 99 if aside > 0 else 1)
+    beyond = np.sign(aside) * (parallax - np.float32(end))
+    return np.asarray(in_cells | (in_rim & (beyond > 0) & (beyond < abs(aside) + _MOVED_PX)))
+
+
+def without_moved(parallax: Plane, found: LocalShifts | None) -> Plane:
+    """A map of parallax (H, W), unknown where a part of the subject moved."""
+    return np.where(moved_places(parallax, found), np.float32(np.nan), parallax)

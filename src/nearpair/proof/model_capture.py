@@ -24,6 +24,7 @@ class LocalShifts(msgspec.Struct, frozen=True, kw_only=True):
     `height_px`: right minus left, downwards. `aside_px`: parallax beyond what the focus of the place lets
     expect. Medians, px; null where too little was matched. `moved_share` of the cells, around `box_px`
     (x, y, width, height), is shifted by `moved_px` (aside, down): that part of the subject moved.
+    `moved_cells`: their numbers.
     """
 
     columns: int
@@ -33,3 +34,4 @@ class LocalShifts(msgspec.Struct, frozen=True, kw_only=True):
     moved_share: float = 0.0
     moved_px: tuple[float, float] | None = None
     box_px: tuple[int, int, int, int] | None = None
+    moved_cells: list[int] = []

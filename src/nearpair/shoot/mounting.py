@@ -15,13 +15,14 @@ from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff, write_float_tiff, write_tiff
 from nearpair.geometry.distortion import Distortion
 from nearpair.geometry.projective import Projective
-from nearpair.pairs.byhand import ByHand, adjusted, shifted
+from nearpair.pairs.byhand import ByHand, adjusted
 from nearpair.pairs.dense import dense
-from nearpair.pairs.mounting import Rectangle, Window, mounted
-from nearpair.pairs.placing import Laid, Placed, allowed_for, floating_sides, parallax_of, place
+from nearpair.pairs.mounting import Rectangle, Window
+from nearpair.pairs.placing import Laid, Placed, floating_sides, parallax_of
 from nearpair.pairs.rectify import Rectified
 from nearpair.pixels.luma import Plane
 from nearpair.progress import Counted, Progress
+from nearpair.proof.localshifts import without_moved
 from nearpair.proof.model import LensProfile, Mounting, Residual
 from nearpair.proof.model_capture import LocalShifts
 from nearpair.shoot.atomic import replacing
@@ -36,6 +37,7 @@ from nearpair.shoot.merging import Merged
 from nearpair.shoot.preview import Lying, Matrix, halved, halvings, keep_preview
 from nearpair.shoot.rebasing import rebased
 from nearpair.shoot.smallviews import focal_px
+from nearpair.shoot.standing import mounted_by_what_stood
 from nearpair.shoot.straightening import distortion_of, lens_of, straight
 from nearpair.shoot.surveying import match_factor
 
@@ -102,9 +104,10 @@ def mount_pair(
     laid = adjusted(laid, ByHand(hand.shift_px, hand.raise_px, hand.turn_deg, hand.scale))
     laid = replace(laid, crop_px=None if asked.crop == "auto" else asked.crop)
     window = _straight_point(asked.window, bent, laid.size_px)
-    placed = place(laid, window, asked.aspect_ratio(), allowed_for(decisions.viewing.seen()))
-    placed = shifted(laid, placed, asked.aspect_ratio(), hand.shift_px)
-    left, right = mounted(views[0], views[1], placed.mount)
+    focal_map = focus_map(shoot, pair[0].station.name, lens, retouched=merged[0].retouched)
+    stood = mounted_by_what_stood(laid, views, focal_map, window, decisions)
+    placed, residual, local, left, right = stood.placed, stood.residual, stood.local, stood.left, stood.right
+    del stood
     times = halvings(laid.size_px)
     small = [halved(view, times) for view in views]
     del views
@@ -117,10 +120,11 @@ def mount_pair(
     small = evened_both(small, profiles, light)
     seen = rebased(left, right, parallax, asked.base_share)
     right, parallax = seen.right, seen.parallax
-    floating = floating_sides(parallax) if asked.floating == "auto" else (0, 0)
+    still = without_moved(parallax, local)
+    floating = floating_sides(still) if asked.floating == "auto" else (0, 0)
     told.one_more()
-    focal_map = focus_map(shoot, pair[0].station.name, lens, retouched=merged[0].retouched)
-    residual, local = compared(left, right, focal_map, placed.mount.crop_px)
+    if asked.base_share != 1:  # what was reckoned from depth tells nothing anew of what moved
+        residual, local = compared(left, right, focal_map, placed.mount.crop_px)[0], None
     told.one_more()
     for path, picture, profile, frame in zip(outputs, (left, right), profiles, frames, strict=False):
         with replacing(path) as part:
@@ -135,7 +139,6 @@ def mount_pair(
     left_lies = Projective.like(placed.mount.left_transform)
     names = (pair[0].station.name, pair[1].station.name)
     lies = (_rows(left_lies), _rows(placed.mount.right_transform))
-    local = local if asked.base_share == 1 else None  # what was reckoned from depth tells nothing anew
     shot = (tuple(pair[0].report.frames), pair[0].report.order)
     retouched = (merged[0].retouched, merged[1].retouched)
     result = Mounted(
