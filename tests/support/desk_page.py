@@ -44,15 +44,17 @@ class Desk:
     def pixels(self, canvas="canvas"):
         """A canvas, top row first, (H, W, 3)."""
         script = """(id) => { const c = document.getElementById(id), gl = c.getContext('webgl2');
-            const p = new Uint8Array(4 * c.width * c.height);
-            gl.bindFramebuffer(gl.FRAMEBUFFER, null);
-            gl.readPixels(0, 0, c.width, c.height, gl.RGBA, gl.UNSIGNED_BYTE, p);
+            let p = new Uint8Array(4 * c.width * c.height);
+            if (gl) {
+              gl.bindFramebuffer(gl.FRAMEBUFFER, null);
+              gl.readPixels(0, 0, c.width, c.height, gl.RGBA, gl.UNSIGNED_BYTE, p);
+            } else { p = c.getContext('2d').getImageData(0, 0, c.width, c.height).data; }
             let s = ''; for (let i = 0; i < p.length; i += 8192) {
               s += String.fromCharCode(...p.subarray(i, i + 8192)); }
-            return [c.width, c.height, btoa(s)]; }"""
-        width, height, data = self.page.evaluate(script, canvas)
+            return [c.width, c.height, btoa(s), Boolean(gl)]; }"""
+        width, height, data, from_below = self.page.evaluate(script, canvas)
         flat = np.frombuffer(b64decode(data), np.uint8).reshape(height, width, 4)
-        return flat[::-1, :, :3]
+        return flat[:: -1 if from_below else 1, :, :3]
 
     def crop(self):
         """What the canvas shows of the crop at 1 : 1."""

@@ -107,7 +107,8 @@ class Now:
         changed = [part for part, digest in output.made_from.items() if present[part] != digest]
         if "pair" in changed and not self.pair:
             return _NOT_MOUNTED
-        return ", ".join(_WORDS[part] for part in changed)
+        told = [part for part in changed if part != "program"] or changed
+        return ", ".join(_WORDS[part] for part in told)
 
 
 def _text_of(glasses: str) -> str:

@@ -61,11 +61,10 @@ function program(gl, fragment) {
 }
 
 export class Composite {
-  /** @param {HTMLCanvasElement} canvas */
-  constructor(canvas) {
-    const gl = canvas.getContext("webgl2", { alpha: false, antialias: false, preserveDrawingBuffer: true });
-    if (!gl) throw new Error("This browser shows no WebGL2, which the live picture needs. Use a current one.");
+  /** @param {WebGL2RenderingContext} gl */
+  constructor(gl) {
     this.gl = gl;
+    this.isPlain = false;
     this.tileProgram = program(gl, TILE);
     this.mixProgram = program(gl, MIX);
     const corners = gl.createBuffer();

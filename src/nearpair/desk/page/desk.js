@@ -89,7 +89,7 @@ async function draw() {
   if (!state.decisions) return;
   drawControls();
   if (state.pair) {
-    if (!picture) { picture = new Picture($("canvas")); picture.ondrawn = mark; }
+    if (!picture) { picture = new Picture($("canvas")); picture.ondrawn = mark; $("plainly").hidden = !picture.composite.isPlain; }
     const [, , wide, high] = state.pair.mounting.crop_px;
     document.documentElement.style.setProperty("--aspect", String(wide / high));
     if (shown?.pair.key !== state.pair.key) {

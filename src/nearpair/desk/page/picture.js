@@ -1,7 +1,7 @@
 // The live picture: which tiles are needed, where everything lies, and what a hand does to it meanwhile.
 // Places are in px of the left view, x right, y down, counted from edges (a pixel's centre lies at + 0.5).
 
-import { Composite } from "./composite.js";
+import { drawingOn } from "./plain.js";
 
 const TILE_PX = 512;
 const MOST_TILES = 240;
@@ -21,7 +21,7 @@ export class Picture {
   /** @param {HTMLCanvasElement} canvas */
   constructor(canvas) {
     this.canvas = canvas;
-    this.composite = new Composite(canvas);
+    /** @type {any} */ this.composite = drawingOn(canvas);
     this.pair = null;
     this.mixture = null;
     this.mixed = "";  // name of the anaglyph's picture, where no matrix mixes it

@@ -20,18 +20,19 @@ export function drawResults(state, change, again) {
   if (!proof && state.pair) results.append(made("p", { className: "hint" }, "There is no proof of the pair as it is now. Proof measures it and gives advice."));
   if (files?.length) {
     results.append(made("h2", {}, "Exported"));
-    results.append(...olderFiles(state, again));
+    const older = state.older ?? {}, reasons = new Set(Object.values(older));
+    results.append(...olderFiles(state, reasons.size === 1 ? `: ${[...reasons][0]}` : "", again));
     results.append(made("ul", {}, ...files.map((name) => made("li", {}, made("a", { href: `/out/${name.split("/").map(encodeURIComponent).join("/")}`, download: name }, name),
-      ...(state.older?.[name] ? [made("span", { className: "older" }, ` older than the picture: ${state.older[name]}`)] : [])))));
+      ...(older[name] ? [made("span", { className: "older" }, ` older${reasons.size > 1 ? `: ${older[name]}` : ""}`)] : [])))));
   }
 }
 
-/** What to say, and to do, if files show an earlier state of the picture. @param {any} state @param {() => void} again */
-function olderFiles(state, again) {
+/** What to say, and to do, if files show an earlier state of the picture. @param {any} state @param {string} why of all @param {() => void} again */
+function olderFiles(state, why, again) {
   const count = Object.keys(state.older ?? {}).length;
   if (!count) return [];
   const what = count === 1 ? "1 file shows" : `${count} files show`;
-  return [made("p", { className: "older" }, `${what} an earlier state of the picture.`),
+  return [made("p", { className: "older" }, `${what} an earlier state of the picture${why}.`),
     made("button", { type: "button", id: "older-again", disabled: state.job.state === "running", onclick: again }, count === 1 ? "Make it again" : "Make them again")];
 }
 
