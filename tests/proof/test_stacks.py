@@ -70,7 +70,7 @@ def test_where_nothing_moved_nothing_is_left_out(points):
     parallax_map = np.random.default_rng(1).normal(0, 3, (400, 640)).astype(np.float32)
     found = local_shifts(*points, (400, 640))
     for told in (found, None):
-        np.testing.assert_array_equal(without_moved(parallax_map, told), parallax_map)
+        assert without_moved(parallax_map, told) is parallax_map
 
 
 def test_single_wrong_matches_are_no_move(points):

@@ -126,5 +126,7 @@ def moved_places(parallax: Plane, found: LocalShifts | None) -> NDArray[np.bool_
 
 
 def without_moved(parallax: Plane, found: LocalShifts | None) -> Plane:
-    """A map of parallax (H, W), unknown where a part of the subject moved."""
+    """A map of parallax (H, W), unknown where a part of the subject moved; the same one if nothing did."""
+    if found is None or not found.moved_cells:
+        return parallax
     return np.where(moved_places(parallax, found), np.float32(np.nan), parallax)

@@ -168,7 +168,7 @@ def _keep_small(
         size_px, views = (y + height, x + width), [halved(picture, times) for picture in pair]
         matrices = (((1.0, 0.0, x), (0.0, 1.0, y), (0.0, 0.0, 1.0)),) * 2
     eyes = [Lying(v, times, m, p) for v, m, p in zip(views, matrices, profiles, strict=True)]
-    keep_preview(shoot.preview, result.key, eyes, size_px, parallax)
+    keep_preview(shoot.preview, result.key, eyes, size_px, parallax, result.local)
 
 
 def _rows(transform: Projective) -> Matrix:

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from nearpair.frames.profiles import to_srgb_codes
 from nearpair.pixels.moved import moved
+from nearpair.proof.localshifts import without_moved
+from nearpair.proof.model_capture import LocalShifts
 from nearpair.shoot.atomic import replacing
 
 Bytes = NDArray[np.uint8]
@@ -34,9 +36,9 @@ class Map:
     far_px: float | None
 
 
-def small_map(parallax: Plane) -> Map:
-    """A parallax map (H, W) for a page."""
-    some = parallax[:: max(1, parallax.shape[0] // _MOST_ROWS)]
+def small_map(parallax: Plane, local: LocalShifts | None = None) -> Map:
+    """A parallax map (H, W) for a page; what moved is not its near or far, as in a proof."""
+    some = without_moved(parallax, local)[:: max(1, parallax.shape[0] // _MOST_ROWS)]
     known = some[np.isfinite(some)]
     near, far = (float(v) for v in np.percentile(known, [1, 99])) if known.size else (None, None)
     factor = max(1, -(-max(parallax.shape) // _MAP_LONG_SIDE_PX))
@@ -87,10 +89,18 @@ def halved(picture: NDArray[Any], times: int) -> NDArray[Any]:
 
 
 def keep_preview(
-    path: Path, key: str, eyes: Sequence[Lying], size_px: tuple[int, int], parallax: Plane
+    path: Path,
+    key: str,
+    eyes: Sequence[Lying],
+    size_px: tuple[int, int],
+    parallax: Plane,
+    local: LocalShifts | None = None,
 ) -> None:
-    """Keep a pair small. eyes: left and right; parallax: map of the crop, in full. Raises ShootError."""
-    told = small_map(parallax)
+    """Keep a pair small. eyes: left and right; parallax: map of the crop, in full; local: what moved in it.
+
+    Raises ShootError.
+    """
+    told = small_map(parallax, local)
     left, right = (eye.laid(size_px) for eye in eyes)
     known = np.array([np.nan if v is None else v for v in (told.near_px, told.far_px)])
     with replacing(path) as part, part.open("wb") as file:

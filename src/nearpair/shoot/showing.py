@@ -88,7 +88,7 @@ def shown(folder: ShootFolder, mounted: Mounted) -> Shown:
     eyes = zip((folder.left, folder.right), views, _matrices(mounted), gains, strict=True)
     with ThreadPoolExecutor(3) as pool:  # decoding and moving leave the other cores alone
         wholes = [pool.submit(_whole, mounted, *eye) for eye in eyes]
-        told = small_map(read_tiff(folder.parallax))
+        told = small_map(read_tiff(folder.parallax), mounted.local)
         left, right = (pyramid(whole.result()) for whole in wholes)
     return _shown(mounted, left, right, told, (left[0].shape[0], left[0].shape[1]), 0)
 
