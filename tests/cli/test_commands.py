@@ -152,7 +152,7 @@ def test_json_alone_on_standard_output(finished):
     assert result.stdout_bytes == (shoot / "proof.json").read_bytes()
     assert encode(decode(result.stdout_bytes)) == result.stdout_bytes
     assert "Verdict" in result.stderr
-    assert "left: merging: 11 of 11" in result.stderr  # each frame is judged, then merged
+    assert "left: merging: 11 of 11" in result.stderr
 
 
 def test_the_summary_names_files_that_exist(nearpair, finished_copy):

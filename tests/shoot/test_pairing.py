@@ -188,6 +188,17 @@ def test_among_several_stations_a_stranger_is_left_out(tmp_path):
         seen(folders, left="a", right="c")
 
 
+def test_single_pictures_of_different_things_are_no_shoot(tmp_path):
+    """Somebody pointed at the wrong folder: it is said what is there instead of a stack."""
+    left = [cones().left, aloe().left, 255 - cones().left[::-1]]
+    folders = [
+        crop(tmp_path / name, view, 0, second=9 * k)
+        for k, (name, view) in enumerate(zip("abc", left, strict=True))
+    ]
+    with pytest.raises(PairError, match="No focus stack was found here, only 3 single pictures"):
+        seen(folders)
+
+
 def test_names_of_the_folders_are_one_piece_of_evidence(tmp_path):
     agree = seen(stations(tmp_path, {"left": 0, "right": 60}, 60))
     cue = next(cue for cue in agree.eyes.evidence if cue.cue == "folder names")

@@ -11,7 +11,9 @@ from nearpair.cli.faults import told
 To = Annotated[
     Path | None, typer.Option("--to", metavar="SHOOT", help="The folder to make, if frames were given.")
 ]
-Port = Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to listen on; 0 takes any.")]
+Port = Annotated[
+    int, typer.Option("--port", metavar="PORT", min=0, max=65535, help="Port to listen on; 0 takes any.")
+]
 Browser = Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")]
 
 

@@ -72,15 +72,23 @@ def _watched(folder: Path, *, once: bool, quiet_s: float, poll: bool, as_json: b
     from nearpair.shoot.watch import watch as watch_folder
 
     console = say.errors() if as_json else Console(highlight=False)
+    with _stopped_by_hand() as stop:
+        events = watch_folder(folder, once=once, quiet_s=quiet_s, poll=poll, stop=stop)
+        with _Screen(console, each_frame=not once) as screen:
+            complete = _shown(events, screen, folder if not once else None, as_json=as_json)
+    return complete
+
+
+def _shown(events: Iterator[Event], screen: "_Screen", waits_for: Path | None, *, as_json: bool) -> bool:
+    """Show events as they come; whether all stacks are complete at the end."""
     complete = False
-    with _stopped_by_hand() as stop, _Screen(console, each_frame=not once) as screen:
-        if not once:
-            screen.say(Line("Waiting", f"for frames in {folder}; Ctrl-C ends it with a verdict", WEAK))
-        for event in watch_folder(folder, once=once, quiet_s=quiet_s, poll=poll, stop=stop):
-            if as_json:
-                _print_json(event)
-            screen.show(event)
-            complete = getattr(event, "complete", complete)
+    if waits_for is not None:
+        screen.say(Line("Waiting", f"for frames in {waits_for}; Ctrl-C ends it with a verdict", WEAK))
+    for event in events:
+        if as_json:
+            _print_json(event)
+        screen.show(event)
+        complete = getattr(event, "complete", complete)
     return complete
 
 

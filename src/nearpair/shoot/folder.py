@@ -42,9 +42,13 @@ class ShootFolder:
     @classmethod
     def open(cls, path: Path) -> Self:
         """Return the shoot at `path`. Raises ShootError if there is none."""
+        if not path.exists():
+            begin = "Check the spelling; or begin a shoot with `nearpair make FRAMES --to SHOOT`."
+            raise ShootError(f"{path}: there is no shoot here, and no such folder.", begin)
         if not (path / SHOOT_FILE).is_file():
             raise ShootError(
-                f"{path}: there is no shoot here (no {SHOOT_FILE}).", "Begin with `nearpair make`."
+                f"{path}: there is no shoot here (no {SHOOT_FILE}).",
+                "Give the folder of a shoot; or begin one with `nearpair make FRAMES --to SHOOT`.",
             )
         return cls(path)
 

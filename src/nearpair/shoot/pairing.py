@@ -107,7 +107,7 @@ def pair_up(
         ranked = Ranked(pairs, tuple(judge(pairs, stations, focal, decisions)))
     choices = _choices(stations, ranked, given)
     choice, found, passed = _first_that_fits(
-        choices, lambda pair: _eyes_found(pair, stations, surveys, stacks, keeper, progress)
+        choices, stations, lambda pair: _eyes_found(pair, stations, surveys, stacks, keeper, progress)
     )
     pair = (choice.first, choice.second)
     names = (stations[pair[0]].name, stations[pair[1]].name)
@@ -205,7 +205,9 @@ def _best_first(judged: Sequence[Judged], left: int | None, right: int | None) -
 
 
 def _first_that_fits(
-    choices: Iterator[Choice], look: Callable[[tuple[int, int]], EyesFound]
+    choices: Iterator[Choice],
+    stations: Sequence[Station],
+    look: Callable[[tuple[int, int]], EyesFound],
 ) -> tuple[Choice, EyesFound, tuple[str, ...]]:
     """The first choice that can be made a pair, what its eyes are, and why better ones were passed over."""
     refused: list[PairError] = []
@@ -216,7 +218,11 @@ def _first_that_fits(
             refused.append(error)
         else:
             return choice, found, tuple(error.message for error in refused)
-    raise refused[0]
+    single = all(len(station.frames) == 1 for station in stations)
+    if len(refused) < 2 or not single:
+        raise refused[0]
+    message = f"No focus stack was found here, only {len(stations)} single pictures, no two of one subject."
+    raise PairError(f"{message} For instance: {refused[0].message}", refused[0].remedy)
 
 
 def _by_thirtieth(ranked: Ranked, stations: Sequence[Station], pair: tuple[int, int]) -> str:
