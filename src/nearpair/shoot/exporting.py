@@ -27,6 +27,7 @@ from nearpair.shoot.shown import Shown
 
 _QUALITY = 95
 _SLOW = {"cielab"}  # half a minute at 24 MP: written only if it is the chosen method
+_WIDE = {"parallel": parallel, "crossed": crossed}
 GAP_SHARE = 0.02
 """The gap between pictures side by side, as a share of their width."""
 
@@ -58,7 +59,7 @@ def export(shoot: ShootFolder, memo: Memo, ready: Ready, progress: Progress) -> 
     glasses = ready.shown.glasses
     methods = [m for m in METHODS if m not in _SLOW or m == colour.method]
     files = {f"anaglyph-{method}": shoot.out(anaglyph_name(glasses.name, method)) for method in methods}
-    files |= {name: shoot.out(f"{name}.jpg") for name in ("parallel", "crossed")}
+    files |= {name: shoot.out(f"{name}.jpg") for name in _WIDE}
     key = key_of(ready.mounted.key, described(colour.glasses), _QUALITY)
     if memo.recall("export", key, list(files.values())) is None:
         _write(ready, [(name, path, glasses) for name, path in files.items()], progress)
@@ -96,10 +97,13 @@ def _write(ready: Ready, work: Sequence[tuple[str, Path, Glasses]], progress: Pr
         saving: Future[None] | None = None
         for done, (name, path, glasses) in enumerate(work):
             progress("writing the outputs", done, len(work))
+            if saving is not None and name in _WIDE:  # two of these at once would take much memory
+                saving.result()
             picture = _made(name, ready.shown, glasses, progress)
             if saving is not None:
                 saving.result()
             saving = beside.submit(_save, path, picture)
+            del picture
         if saving is not None:
             saving.result()
     progress("writing the outputs", len(work), len(work))
@@ -125,8 +129,7 @@ def _made(name: str, shown: Shown, glasses: Glasses, progress: Progress) -> NDAr
     if name.startswith("anaglyph-"):
         return shown.anaglyph(glasses, name.removeprefix("anaglyph-"), progress)
     left, right = shown.published()
-    freeview = parallel if name == "parallel" else crossed
-    return freeview(left, right, round(GAP_SHARE * left.shape[1]))
+    return _WIDE[name](left, right, round(GAP_SHARE * left.shape[1]))
 
 
 def _save(path: Path, picture: NDArray[Any]) -> None:

@@ -3,7 +3,8 @@
 import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import cv2
 import msgspec
@@ -23,7 +24,7 @@ from nearpair.pairs.rectify import Rectified
 from nearpair.pixels.luma import Plane
 from nearpair.progress import Counted, Progress
 from nearpair.proof.localshifts import without_moved
-from nearpair.proof.model import LensProfile, Mounting, Residual
+from nearpair.proof.model import LensProfile, Mounting, Residual, ViewsLight
 from nearpair.proof.model_capture import LocalShifts
 from nearpair.shoot.atomic import replacing
 from nearpair.shoot.comparing import compared
@@ -69,6 +70,49 @@ class Mounted(msgspec.Struct, frozen=True):
     """What was decided to be retouched."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Begun:
+    """What mounting begins with."""
+
+    shoot: ShootFolder
+    pair: tuple[Member, Member]
+    merged: tuple[Merged, Merged]
+    decisions: Decisions
+    lens: LensProfile | None
+
+    def key(self) -> str:
+        """The digest that stands for the pair."""
+        asked, (one, two) = self.decisions.mounting, self.merged
+        viewing = self.decisions.viewing if asked.window == "auto" else None
+        return key_of(one.key, two.key, asked, viewing, self.decisions.adjust, self.lens)
+
+    def focus(self) -> Plane:
+        """The left view's focus map (H, W), where mounting has the view."""
+        name, retouched = self.pair[0].station.name, self.merged[0].retouched
+        return focus_map(self.shoot, name, self.lens, retouched=retouched)
+
+    def frames(self) -> list[FrameInfo]:
+        """The reference frame of each eye."""
+        return [reference_frame(member) for member in self.pair]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lit:
+    """A pair as it is mounted, evened if that was decided; small: the views, halved, before the crop."""
+
+    laid: Laid
+    rows: Rectified
+    placed: Placed
+    residual: Residual
+    local: LocalShifts | None
+    left: Pixels
+    right: Pixels
+    parallax: Plane
+    small: list[Pixels]
+    light: ViewsLight
+    profiles: list[bytes | None]
+
+
 def mount_pair(
     shoot: ShootFolder,
     memo: Memo,
@@ -79,96 +123,112 @@ def mount_pair(
 ) -> Mounted:
     """Mount the two views, unless the same was done before. Raises PairError when they do not fit."""
     asked = decisions.mounting
-    viewing = decisions.viewing if asked.window == "auto" else None
-    hand = decisions.adjust
     lens = lens_of((reference_frame(pair[0]), reference_frame(pair[1])), asked.lens)
-    bent = distortion_of(lens)
-    key = key_of(merged[0].key, merged[1].key, asked, viewing, hand, lens)
+    begun = _Begun(shoot, pair, merged, decisions, lens)
     outputs = [shoot.left, shoot.right, shoot.parallax]
-    recalled = memo.recall("mount", key, outputs)
+    recalled = memo.recall("mount", begun.key(), outputs)
     if recalled is not None:
         return msgspec.json.decode(recalled, type=Mounted)
     for stale in (shoot.proof_json, shoot.proof_html, shoot.proof_pdf):
         # a proof must never stand beside a pair it does not speak of, not even if this run is stopped
         stale.unlink(missing_ok=True)
     told = Counted(progress, "mounting the pair", _STEPS)
-    pictures, focus = views_of(shoot, pair, merged)
+    lit = _lit(begun, told)
+    seen = rebased(lit.left, lit.right, lit.parallax, asked.base_share)
+    lit = replace(lit, right=seen.right, parallax=seen.parallax)
+    if asked.base_share != 1:  # what was reckoned from depth tells nothing anew of what moved
+        residual, _ = compared(lit.left, lit.right, begun.focus(), lit.placed.mount.crop_px)
+        lit = replace(lit, residual=residual)
+    told.one_more()
+    _write(outputs, lit, begun.frames())
+    told.one_more()
+    result = _result(begun, lit, seen.filled_share)
+    memo.record("mount", result.key, outputs, msgspec.json.encode(result))
+    if halvings(lit.laid.size_px):
+        _keep_small(shoot, result, lit)
+    told.one_more()
+    return result
+
+
+def _lit(begun: _Begun, told: Counted) -> _Lit:
+    """Lay the views on common rows, place the window, cut, and even."""
+    asked, hand, bent = begun.decisions.mounting, begun.decisions.adjust, distortion_of(begun.lens)
+    pictures, focus = views_of(begun.shoot, begun.pair, begun.merged)
     views = (straight(pictures[0], bent), straight(pictures[1], bent))
     del pictures
     focus = (straight_focus(focus[0], bent), straight_focus(focus[1], bent))
     told.one_more()
-    focal_known = focal_of(pair)
-    laid, rows = lay(views, focus, _usable(merged, bent), focal_known, asked.base_share)
+    laid, rows = lay(views, focus, _usable(begun.merged, bent), focal_of(begun.pair), asked.base_share)
     del focus
     told.one_more()
     laid = adjusted(laid, ByHand(hand.shift_px, hand.raise_px, hand.turn_deg, hand.scale))
     laid = replace(laid, crop_px=None if asked.crop == "auto" else asked.crop)
     window = _straight_point(asked.window, bent, laid.size_px)
-    focal_map = focus_map(shoot, pair[0].station.name, lens, retouched=merged[0].retouched)
-    stood = mounted_by_what_stood(laid, views, focal_map, window, decisions)
-    placed, residual, local, left, right = stood.placed, stood.residual, stood.local, stood.left, stood.right
-    del stood
-    times = halvings(laid.size_px)
-    small = [halved(view, times) for view in views]
+    stood = mounted_by_what_stood(laid, views, begun.focus(), window, begun.decisions)
+    small = [halved(view, halvings(laid.size_px)) for view in views]
     del views
     told.one_more()
-    parallax = parallax_of(laid, placed.mount)
-    frames = [reference_frame(member) for member in pair]
-    profiles = [read_profile(frame.path) for frame in frames]
-    light = light_of((left, right), parallax, profiles, asked.light)
-    left, right = evened_both((left, right), profiles, light)
+    parallax = parallax_of(laid, stood.placed.mount)
+    profiles = [read_profile(frame.path) for frame in begun.frames()]
+    light = light_of((stood.left, stood.right), parallax, profiles, asked.light)
+    left, right = evened_both((stood.left, stood.right), profiles, light)
     small = evened_both(small, profiles, light)
-    seen = rebased(left, right, parallax, asked.base_share)
-    right, parallax = seen.right, seen.parallax
-    still = without_moved(parallax, local)
-    floating = floating_sides(still) if asked.floating == "auto" else (0, 0)
-    told.one_more()
-    if asked.base_share != 1:  # what was reckoned from depth tells nothing anew of what moved
-        residual, local = compared(left, right, focal_map, placed.mount.crop_px)[0], None
-    told.one_more()
-    for path, picture, profile, frame in zip(outputs, (left, right), profiles, frames, strict=False):
+    found = stood.placed, stood.residual, stood.local
+    return _Lit(laid, rows, *found, left, right, parallax, small, light, profiles)
+
+
+def _write(outputs: Sequence[Path], lit: _Lit, frames: Sequence[FrameInfo]) -> None:
+    for path, picture, profile, frame in zip(
+        outputs, (lit.left, lit.right), lit.profiles, frames, strict=False
+    ):
         with replacing(path) as part:
             write_tiff(part, picture, profile, frame)
     with replacing(outputs[2]) as part:
-        write_float_tiff(part, parallax)
-    done = _report(placed, rows, laid, focal_known, residual, floating)
-    point = asked.window if isinstance(asked.window, tuple) else None
+        write_float_tiff(part, lit.parallax)
+
+
+def _result(begun: _Begun, lit: _Lit, filled_share: float | None) -> Mounted:
+    asked, left = begun.decisions.mounting, begun.pair[0]
+    floats = asked.floating == "auto"
+    floating = floating_sides(without_moved(lit.parallax, lit.local)) if floats else (0, 0)
     done = msgspec.structs.replace(
-        done, filled_share=seen.filled_share, lens=lens, light=light, window_point_px=point
+        _report(lit, focal_of(begun.pair), floating),
+        filled_share=filled_share,
+        lens=begun.lens,
+        light=lit.light,
+        window_point_px=asked.window if isinstance(asked.window, tuple) else None,
     )
-    left_lies = Projective.like(placed.mount.left_transform)
-    names = (pair[0].station.name, pair[1].station.name)
-    lies = (_rows(left_lies), _rows(placed.mount.right_transform))
-    shot = (tuple(pair[0].report.frames), pair[0].report.order)
-    retouched = (merged[0].retouched, merged[1].retouched)
-    result = Mounted(
-        key, done, names, hand, *lies, local, laid.size_px, *shot, retouched, decisions.retouches
+    mount = lit.placed.mount
+    return Mounted(
+        begun.key(),
+        done,
+        (left.station.name, begun.pair[1].station.name),
+        begun.decisions.adjust,
+        _rows(Projective.like(mount.left_transform)),
+        _rows(mount.right_transform),
+        lit.local if asked.base_share == 1 else None,
+        lit.laid.size_px,
+        tuple(left.report.frames),
+        left.report.order,
+        (begun.merged[0].retouched, begun.merged[1].retouched),
+        begun.decisions.retouches,
     )
-    memo.record("mount", key, outputs, msgspec.json.encode(result))
-    if times:
-        _keep_small(shoot, result, small, (left, right), parallax, profiles)
-    told.one_more()
-    return result
 
 
-def _keep_small(
-    shoot: ShootFolder,
-    result: Mounted,
-    views: Sequence[Pixels],
-    pair: tuple[Pixels, Pixels],
-    parallax: Plane,
-    profiles: Sequence[bytes | None],
-) -> None:
-    """Keep the pair small for pages, with what lies around it. views: `halved` already; pair: in full."""
+def _keep_small(shoot: ShootFolder, result: Mounted, lit: _Lit) -> None:
+    """Keep the pair small for pages, with what lies around it."""
     x, y, width, height = result.mounting.crop_px
     size_px, matrices = result.size_px, (result.left_matrix, result.right_matrix)
-    times = halvings(size_px)
+    times, views = halvings(size_px), lit.small
     # around a picture seen from elsewhere there is nothing that fits it
     if result.mounting.base_share != 1.0:
-        size_px, views = (y + height, x + width), [halved(picture, times) for picture in pair]
+        size_px, views = (
+            (y + height, x + width),
+            [halved(picture, times) for picture in (lit.left, lit.right)],
+        )
         matrices = (((1.0, 0.0, x), (0.0, 1.0, y), (0.0, 0.0, 1.0)),) * 2
-    eyes = [Lying(v, times, m, p) for v, m, p in zip(views, matrices, profiles, strict=True)]
-    keep_preview(shoot.preview, result.key, eyes, size_px, parallax, result.local)
+    eyes = [Lying(v, times, m, p) for v, m, p in zip(views, matrices, lit.profiles, strict=True)]
+    keep_preview(shoot.preview, result.key, eyes, size_px, lit.parallax, result.local)
 
 
 def _rows(transform: Projective) -> Matrix:
@@ -247,14 +307,8 @@ def lay(
     return Laid(size, turn, onto, usable, disparity, factor, base_share), level.on.rows
 
 
-def _report(
-    placed: Placed,
-    rows: Rectified,
-    laid: Laid,
-    focal: float | None,
-    residual: Residual,
-    floating: tuple[int, int],
-) -> Mounting:
+def _report(lit: _Lit, focal: float | None, floating: tuple[int, int]) -> Mounting:
+    placed, rows, laid = lit.placed, lit.rows, lit.laid
     mount = placed.mount
     middle = (mount.crop_px[0] + mount.crop_px[2] / 2, mount.crop_px[1] + mount.crop_px[3] / 2)
     # against the left view as it was, whether or not both are turned for a sloping base
@@ -269,7 +323,7 @@ def _report(
         shift_px=mount.window_disparity_px,
         window_point_px=mount.window_point_px,
         crop_px=mount.crop_px,
-        residual_vertical_px=residual,
+        residual_vertical_px=lit.residual,
         keystone_px=(abs(p) * width * height / 4, abs(q) * height**2 / 4),
         yaw_deg=None if focal is None else -math.degrees(math.atan(p * focal)),
         pitch_deg=None if focal is None else -math.degrees(math.atan(q * focal)),
