@@ -136,9 +136,10 @@ def mount_pair(
     lit = _lit(begun, told)
     seen = rebased(lit.left, lit.right, lit.parallax, asked.base_share)
     lit = replace(lit, right=seen.right, parallax=seen.parallax)
-    if asked.base_share != 1:  # what was reckoned from depth tells nothing anew of what moved
-        residual, _ = compared(lit.left, lit.right, begun.focus(), lit.placed.mount.crop_px)
-        lit = replace(lit, residual=residual)
+    if asked.base_share != 1 or lit.light.evened:  # views alike in light are matched better
+        residual, local = compared(lit.left, lit.right, begun.focus(), lit.placed.mount.crop_px)
+        # what was reckoned from depth tells nothing anew of what moved
+        lit = replace(lit, residual=residual, local=local if asked.base_share == 1 else lit.local)
     told.one_more()
     _write(outputs, lit, begun.frames())
     told.one_more()
