@@ -6,7 +6,7 @@ import msgspec
 import pytest
 
 from nearpair.cli import words
-from nearpair.proof.model import Eyes, Focus, LensProfile, SetAside, Station, decode
+from nearpair.proof.model import Eyes, Focus, LensProfile, SetAside, Station, ViewsLight, decode
 from nearpair.proof.model_advice import Finding
 from nearpair.shoot.run import Look
 
@@ -146,6 +146,16 @@ def test_what_was_done_about_the_lens(proof):
     assert said(little) == ["A 60: too little to be taken out"]
     assert said(LensProfile(note="left as it is. Why.")) == ["Distortion left as it is. Why."]
     assert said(None) == []
+
+
+def test_light_that_was_evened_is_told(proof):
+    def said(**light):
+        lines = words.window(change(proof.mounting, light=ViewsLight(**light)))
+        return [line.text for line in lines if line.label == "Light"]
+
+    evened = said(stops=-0.31, white_balance_shift=0.124, evened=True, note="evened, as was decided")
+    assert evened == ["right view 0.31 stops darker as shot, 12 % off in colour; evened, as was decided"]
+    assert said(stops=-0.31, white_balance_shift=0.124, note="left as shot, as was decided") == []
 
 
 def test_notes_are_passed_on(proof):

@@ -11,7 +11,7 @@ from nearpair.outputs.anaglyph import anaglyph
 from nearpair.proof import findings_view
 from nearpair.proof.advice import advise, ranked, verdict
 from nearpair.proof.assemble import assemble
-from nearpair.proof.model import DepthOfField, EyeCue, Focus, FocusGap, Residual, SetAside
+from nearpair.proof.model import DepthOfField, EyeCue, Focus, FocusGap, Residual, SetAside, ViewsLight
 from nearpair.proof.model_advice import Finding
 from nearpair.proof.model_look import EdgeCut
 
@@ -129,6 +129,38 @@ def test_exposure_difference(proof, stops, severity):
 def test_white_balance_difference(proof):
     capture = replace(proof.capture, white_balance_shift=0.2)
     assert "20 %" in _codes(replace(proof, capture=capture))["white-balance-difference"].measured
+
+
+def _light(proof, stops, left_over, shift=0.0, **light):
+    capture = replace(proof.capture, exposure_ratio=2**stops, exposure_stops=stops, white_balance_shift=shift)
+    if light.get("evened"):
+        capture = replace(capture, left_over_stops=left_over, left_over_shift=0.01)
+    mounting = replace(proof.mounting, light=ViewsLight(stops=stops, white_balance_shift=shift, **light))
+    return _codes(replace(proof, capture=capture, mounting=mounting))
+
+
+@pytest.mark.parametrize(
+    ("stops", "left_over", "severity"), [(-0.15, 0.0, None), (-0.6, 0.0, "note"), (0.6, 0.5, "care")]
+)
+def test_views_that_were_evened_are_told_of_by_what_is_left(proof, stops, left_over, severity):
+    found = _light(proof, stops, left_over, evened=True).get("exposure-difference")
+    assert (found and found.severity) == severity
+    assert found is None or (f"{stops:+.2f} stops as shot" in found.measured and not found.fixes)
+
+
+def test_a_view_that_was_much_too_dark_is_to_be_looked_at_though_it_was_evened(proof):
+    found = _light(proof, -1.5, 0.0, evened=True)["exposure-difference"]
+    assert found.severity == "care"
+    assert "noise in its shadows" in found.remedy
+
+
+def test_views_left_as_shot_can_be_evened_without_new_frames(proof):
+    why = "left as shot: only 40 % of the parts of the picture show the same difference, so that it may be "
+    found = _light(proof, -0.6, 0.0, 0.12, note=why + "the subject's own")
+    for code in ("exposure-difference", "white-balance-difference"):
+        assert found[code].severity == "care"
+        assert [fix.decides for fix in found[code].fixes] == [{"mounting.light": "even"}]
+        assert "It was left as shot: only 40 %" in found[code].remedy
 
 
 def test_too_deep_offers_the_window_when_that_is_enough(lab):
