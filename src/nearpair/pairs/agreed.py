@@ -194,7 +194,7 @@ def _evidence(
     energy, mismatch, alike = (
         np.empty((len(frames), bottom - top, frames.shape[2]), np.float32) for _ in range(3)
     )
-    narrow, around = (np.empty(energy.shape, np.uint8) for _ in range(2))
+    narrow = np.empty(energy.shape, np.uint8)
     inner = slice(top - start, bottom - start)
     for number, frame in enumerate(frames[:, start:end]):
         other = others[round(float(planes.partner[number])), start:end]
@@ -203,11 +203,10 @@ def _evidence(
         energy[number] = detail(here / np.float32(255))[inner]
         mismatch[number] = _mismatch(here, there, disparity_px)[inner]
         alike[number] = solid.alike(here, there)[inner]
-        stands_out, most = solid.narrow(frame)
-        narrow[number], around[number] = stands_out[inner], most[inner]
+        narrow[number] = solid.narrow(frame)[inner]
     kernels.evidence(energy, mismatch, _TOLERANCE, cost[top:bottom])
     solid_kernels.hidden_frames(
-        energy, mismatch, alike, narrow, around, planes.near_last, hidden[top:bottom], sure[top:bottom]
+        energy, mismatch, alike, narrow, planes.near_last, hidden[top:bottom], sure[top:bottom]
     )
 
 

@@ -18,10 +18,11 @@ from nearpair.pixels.luma import Plane
 Frame = NDArray[np.uint8]
 Counts = NDArray[np.int16]
 
-REACH_PX = 12
+REACH_PX = 8
 """Rows above and below that the measures of a place look at, at most."""
 
-_NARROW_PX, _AROUND_PX = 7, 7
+# what is narrower than a disc of 7 px
+_NARROW = np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7)), np.uint8)
 _LIKENESS_PX = 5
 # squared change of luma a px, 8-bit units, below which changes are taken for noise
 _NOISE = 1.0
@@ -42,16 +43,13 @@ def alike(frame: Plane, there: Plane) -> Plane:
     return np.asarray(both / (np.maximum(first, second) + np.float32(_NOISE)), np.float32)
 
 
-def narrow(frame: Frame) -> tuple[Frame, Frame]:
-    """By how much what is narrow stands out from what is beside it, and the most of that around."""
-    square = np.ones((_NARROW_PX, _NARROW_PX), np.uint8)
+def narrow(frame: Frame) -> Frame:
+    """By how much what is narrow stands out from what is beside it, brighter or darker."""
     brighter, darker = (
-        cv2.morphologyEx(frame, how, square) for how in (cv2.MORPH_TOPHAT, cv2.MORPH_BLACKHAT)
+        np.asarray(cv2.morphologyEx(frame, how, _NARROW), np.uint8)
+        for how in (cv2.MORPH_TOPHAT, cv2.MORPH_BLACKHAT)
     )
-    stands_out = np.asarray(np.maximum(brighter, darker), np.uint8)
-    return stands_out, np.asarray(
-        cv2.dilate(stands_out, np.ones((_AROUND_PX, _AROUND_PX), np.uint8)), np.uint8
-    )
+    return np.maximum(brighter, darker)
 
 
 def of_things(hidden: Counts, sure: NDArray[np.uint8]) -> Counts:

@@ -10,41 +10,33 @@ I16 = NDArray[np.int16]
 
 _FLOOR = 0.08  # energies of flat places
 _FRAMES_BEHIND = 4
-_AROUND_FRAMES = 3
-_STANDS_OUT = 4  # 8-bit units
 # what the peak of something near must reach, and where there is no doubt: its energy against the least behind
-# it, how alike both eyes see it, and how narrow it is against what is around
-_PEAK, _ALIKE, _NARROW = 1.3, 0.3, 0.3
-_SURE_PEAK, _SURE_ALIKE, _SURE_NARROW = 2.0, 0.7, 0.6
-# the most that the eyes differ, against what stands out
-_MISMATCH = 0.3
+# it, and how alike both eyes see it
+_PEAK, _ALIKE = 1.3, 0.3
+_SURE_PEAK, _SURE_ALIKE = 2.0, 0.7
+# how much it must stand out, 8-bit units, and the most that the eyes may differ, against that
+_STANDS_OUT, _MISMATCH = 6, 0.3
 
 
 @njit(cache=True, nogil=True)
-def _is_near_thing(
-    mismatch: F32, alike: F32, narrow: U8, around: U8, y: int, x: int, k: int, likeness: float, share: float
-) -> bool:
-    """Whether both eyes see something narrow at the peak of sharpness in frame k."""
-    count = narrow.shape[0]
-    most = around[k, y, x]
-    for j in range(max(k - _AROUND_FRAMES, 0), min(k + _AROUND_FRAMES + 1, count)):
-        most = max(most, around[j, y, x])
-    here = np.float32(narrow[k, y, x])
-    if most < _STANDS_OUT or here <= share * most:
-        return False
+def _likeness(mismatch: F32, alike: F32, narrow: U8, y: int, x: int, k: int) -> float:
+    """How alike both eyes see something narrow at the peak of sharpness in frame k; 0 if they do not."""
     best, least = alike[k, y, x], mismatch[k, y, x]
-    for j in range(max(k - 1, 0), min(k + 2, count)):
+    for j in range(max(k - 1, 0), min(k + 2, narrow.shape[0])):
         best, least = max(best, alike[j, y, x]), min(least, mismatch[j, y, x])
-    return bool(best > likeness and least < _MISMATCH * here)
+    stands_out = np.float32(narrow[k, y, x])
+    if stands_out < _STANDS_OUT or least >= _MISMATCH * stands_out:
+        return 0.0
+    return float(best)
 
 
 @njit(cache=True, nogil=True)
 def hidden_frames(
-    energy: F32, mismatch: F32, alike: F32, narrow: U8, around: U8, near_last: bool, hidden: I16, sure: U8
+    energy: F32, mismatch: F32, alike: F32, narrow: U8, near_last: bool, hidden: I16, sure: U8
 ) -> None:
     """Set `hidden`, (h, w), to how many frames of each place, from the farthest, lie behind something near.
 
-    energy, mismatch, alike, narrow, around: measures of each frame, (n, h, w), see `agreed` and `solid`.
+    energy, mismatch, alike, narrow: measures of each frame, (n, h, w), see `agreed` and `solid`.
     near_last: later frames are focused nearer. sure: whether there is no doubt.
     """
     count, rows, columns = energy.shape
@@ -62,10 +54,9 @@ def hidden_frames(
                     continue
                 if most > _PEAK * least and step - peak > _FRAMES_BEHIND:
                     p = count - 1 - peak if near_last else peak
-                    if _is_near_thing(mismatch, alike, narrow, around, y, x, p, _ALIKE, _NARROW):
+                    likeness = _likeness(mismatch, alike, narrow, y, x, p)
+                    if likeness > _ALIKE:
                         hidden[y, x] = count - valley
-                        sure[y, x] = most > _SURE_PEAK * least and _is_near_thing(
-                            mismatch, alike, narrow, around, y, x, p, _SURE_ALIKE, _SURE_NARROW
-                        )
+                        sure[y, x] = likeness > _SURE_ALIKE and most > _SURE_PEAK * least
                         break
                 peak, most, valley, least = step, here, step, here
