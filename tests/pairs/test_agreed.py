@@ -40,16 +40,22 @@ def bar_mask(left_px):
     return mask
 
 
-def stack(moved, order=1):
+def stem_mask(middle_px):
+    """A stem of 4 px that leans."""
+    y, x = np.mgrid[:HEIGHT, :WIDTH]
+    return np.clip(2.5 - np.abs(x - middle_px - 0.2 * (y - HEIGHT / 2)), 0, 1)
+
+
+def stack(moved, order=1, thing=bar_mask, light=150):
     """One eye, `moved` bases to the right (0 or 1); frames from far to near, or the other way."""
     shift_far, shift_near = (round(moved * disparity_of(k)) for k in (FAR, NEAR))
     ground = grain()[:, 30 + shift_far : 30 + shift_far + WIDTH]
-    bar = bar_mask(80 - shift_near)
+    bar = thing(80 - shift_near)
     frames = []
     for k in range(FRAMES):
         blurred = cv2.filter2D(ground, -1, disc(0.9 * abs(k - FAR)), borderType=cv2.BORDER_REFLECT)
         cover = cv2.filter2D(bar, -1, disc(0.9 * abs(k - NEAR)), borderType=cv2.BORDER_REFLECT)
-        frames.append(np.rint(np.clip(cover * 150 + (1 - cover) * blurred, 0, 255)).astype(np.uint8))
+        frames.append(np.rint(np.clip(cover * light + (1 - cover) * blurred, 0, 255)).astype(np.uint8))
     return np.stack(frames[::order])
 
 
@@ -96,6 +102,35 @@ def test_without_the_parallax_the_grain_wins():
     flat = Planes(np.full(FRAMES, disparity_of(FAR)), np.arange(FRAMES, dtype=float), True)
     bar = np.s_[10:-10, 81:93]
     assert np.mean(chosen(agreed(left, right, flat))[bar] > (NEAR + FAR) / 2) < 0.8
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_the_ground_is_ruled_out_where_a_stem_hides_it(order):
+    """Its grain is far stronger than the stem, which is too thin for what is around it to decide."""
+    left, right = (stack(moved, order, stem_mask, 135) for moved in (0, 1))
+    stem = (stem_mask(80) == 1) & inner()
+    beside = (cv2.dilate(stem_mask(80), np.ones((9, 9))) == 0) & inner()
+    fits = agreed(left, right, planes(order))[::order]
+    grainier = np.stack([detail(frame.astype(np.float32) / 255) for frame in left[::order]])
+    assert np.mean(grainier[FAR][stem] > grainier[NEAR][stem]) > 0.9
+    assert np.mean(fits[FAR][stem] == 0) > 0.85
+    assert np.mean(fits[FAR][beside] == 0) < 0.01
+    # what is nearer is never ruled out, nor is every frame
+    assert fits[NEAR:].min() > 0
+
+
+@pytest.mark.parametrize("wrong", [FAR, NEAR - 4])
+def test_nothing_is_ruled_out_where_the_eyes_do_not_agree(wrong):
+    """The same stem, with planes of focus that are not where the parallax has them."""
+    left, right = (stack(moved, 1, stem_mask, 135) for moved in (0, 1))
+    flat = Planes(np.full(FRAMES, disparity_of(wrong)), np.arange(FRAMES, dtype=float), True)
+    assert np.mean(agreed(left, right, flat) == 0) < 0.002
+
+
+def inner():
+    mask = np.zeros((HEIGHT, WIDTH), bool)
+    mask[10:-10, 20:-10] = True
+    return mask
 
 
 def test_frames_are_not_changed_and_the_result_is_the_same_again():

@@ -346,7 +346,7 @@ def test_expecting_all_frames_alike_changes_nothing(halves):
 def test_what_is_expected_tips_the_scale_but_forbids_nothing(halves, sharp, size):
     """Where two frames are as sharp, the expected one wins; one that is sharp wins against it."""
     brighter = np.clip(sharp.astype(int) + 20, 0, 255).astype(np.uint8)
-    first, none = np.full(size, 255, np.uint8), np.zeros(size, np.uint8)
+    first, none = np.full(size, 255, np.uint8), np.ones(size, np.uint8)
     view = merge([sharp, brighter], expected=[first, none]).rgb
     assert np.mean(np.abs(view.astype(int) - sharp)) < 1
     wrong = merge(halves, expected=[none, first]).rgb
@@ -354,4 +354,16 @@ def test_what_is_expected_tips_the_scale_but_forbids_nothing(halves, sharp, size
     assert (
         peak_signal_noise_ratio(sharp[left], wrong[left])
         > peak_signal_noise_ratio(sharp[left], halves[1][left]) + 6
+    )
+
+
+@pytest.mark.parametrize("size", [(30, 40), (240, 320)])
+def test_what_is_hidden_has_no_say_however_sharp(halves, sharp, size):
+    """A blurred frame against a sharp one; where nothing else is left, what is hidden is taken."""
+    blurred = cv2.GaussianBlur(sharp, (0, 0), 12)
+    all_of_it, hidden = np.full(size, 255, np.uint8), np.zeros(size, np.uint8)
+    alone = merge([blurred]).rgb.astype(int)
+    assert np.abs(merge([sharp, blurred], expected=[hidden, all_of_it]).rgb - alone).max() <= 2
+    np.testing.assert_array_equal(
+        merge(halves, expected=[hidden, hidden]).rgb, merge(halves, expected=[all_of_it] * 2).rgb
     )

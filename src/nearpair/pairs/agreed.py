@@ -3,7 +3,8 @@
 What a frame has in focus lies in a plane, and so has one disparity. Where a frame of one eye is right for a
 place, the other eye's frame of the same plane shows the same there, moved by that disparity. Grain of the
 ground seen through a blurred near thing does not pass: the blurred thing stands elsewhere in the other eye.
-A plane sweep (Collins, CVPR 1996) over frames, each with its own focus.
+A plane sweep (Collins, CVPR 1996) over frames, each with its own focus. What is thin and near is looked for
+beside that (`solid`), for the sweep alone misses it.
 """
 
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from nearpair.geometry.projective import Projective
 from nearpair.pairs import agreed_kernels as kernels
+from nearpair.pairs import solid, solid_kernels
 from nearpair.pixels.bands import in_bands
 from nearpair.pixels.luma import Plane
 from nearpair.pixels.moved import moved
@@ -26,7 +28,7 @@ Known = NDArray[np.bool_]
 
 _ENERGY_SCALE = 1e4
 _ENERGY_WINDOW, _MISMATCH_WINDOW = 5, 3
-_HALO = 8
+_HALO = solid.REACH_PX
 # Differences of the eyes, in 8-bit units: what one e-fold costs, the most that counts, and what is said where
 # the other eye's frame ends.
 _TOLERANCE, _MOST_MISMATCH, _NO_MISMATCH = 2.0, 40.0, 12.0
@@ -156,13 +158,14 @@ def _course(numbers: F64, weights: F64, values: F64, count: int, fits: float) ->
 
 
 def agreed(frames: Frames, others: Frames, planes: Planes) -> Frames:
-    """How well each frame of one eye fits each place, 255 for the best, (n, h, w).
+    """How well each frame of one eye fits each place, 255 for the best, 0 where it is hidden, (n, h, w).
 
     others: frames of the other eye (m, h, w), on the same rows; planes: seen from this eye.
     """
     count, height, width = frames.shape
     cost = np.empty((height, width, count), np.uint8)
-    in_bands(height, partial(_evidence, frames, others, planes, cost))
+    hidden, sure = np.empty((height, width), np.int16), np.empty((height, width), np.uint8)
+    in_bands(height, partial(_evidence, frames, others, planes, cost, hidden, sure))
     seen = np.ascontiguousarray(frames.transpose(1, 2, 0))
     sums = np.zeros((height, width, count), np.uint16)
     edges = np.arange(256) / _EDGE
@@ -172,30 +175,53 @@ def agreed(frames: Frames, others: Frames, planes: Planes) -> Frames:
         kernels.along(cost, seen, down, right, small, jumps, planes.near_last, sums)
     spread = np.exp(-(np.arange(_SPREAD_REACH + 1) ** 2) / (2 * _SPREAD_FRAMES**2)).astype(np.float32)
     out = np.empty(frames.shape, np.uint8)
-    in_bands(height, partial(kernels.shares, sums, len(_PATHS), spread, out))
+    behind = solid.of_things(hidden, sure)
+    in_bands(height, partial(kernels.shares, sums, len(_PATHS), spread, behind, planes.near_last, out))
     return out
 
 
 def _evidence(
-    frames: Frames, others: Frames, planes: Planes, cost: NDArray[np.uint8], top: int, bottom: int
+    frames: Frames,
+    others: Frames,
+    planes: Planes,
+    cost: NDArray[np.uint8],
+    hidden: solid.Counts,
+    sure: NDArray[np.uint8],
+    top: int,
+    bottom: int,
 ) -> None:
     start, end = max(0, top - _HALO), min(frames.shape[1], bottom + _HALO)
-    energy = np.empty((len(frames), bottom - top, frames.shape[2]), np.float32)
-    mismatch = np.empty_like(energy)
+    energy, mismatch, alike = (
+        np.empty((len(frames), bottom - top, frames.shape[2]), np.float32) for _ in range(3)
+    )
+    narrow = np.empty(energy.shape, np.uint8)
     inner = slice(top - start, bottom - start)
     for number, frame in enumerate(frames[:, start:end]):
         other = others[round(float(planes.partner[number])), start:end]
-        energy[number] = detail(frame.astype(np.float32) / np.float32(255))[inner]
-        mismatch[number] = _mismatch(frame, other, float(planes.moved_px[number]))[inner]
+        disparity_px = float(planes.moved_px[number])
+        here, there = frame.astype(np.float32), _there(other, disparity_px)
+        energy[number] = detail(here / np.float32(255))[inner]
+        mismatch[number] = _mismatch(here, there, disparity_px)[inner]
+        alike[number] = solid.alike(here, there)[inner]
+        narrow[number] = solid.narrow(frame)[inner]
     kernels.evidence(energy, mismatch, _TOLERANCE, cost[top:bottom])
+    solid_kernels.hidden_frames(
+        energy, mismatch, alike, narrow, planes.near_last, hidden[top:bottom], sure[top:bottom]
+    )
 
 
-def _mismatch(frame: Frames, other: Frames, disparity_px: float) -> Plane:
-    """How much two frames of one plane differ where it is, 8-bit units."""
-    rows, columns = frame.shape
+def _there(other: Frames, disparity_px: float) -> Plane:
+    """The other eye's frame, moved to where this eye has the plane of focus."""
+    rows, columns = other.shape
     matrix = np.array([[1.0, 0.0, disparity_px], [0.0, 1.0, 0.0]])
-    there = cv2.warpAffine(other.astype(np.float32), matrix, (columns, rows), borderMode=cv2.BORDER_REPLICATE)
-    differ = np.minimum(np.abs(frame.astype(np.float32) - there), np.float32(_MOST_MISMATCH))
+    moved = cv2.warpAffine(other.astype(np.float32), matrix, (columns, rows), borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(moved, np.float32)
+
+
+def _mismatch(frame: Plane, there: Plane, disparity_px: float) -> Plane:
+    """How much two frames of one plane differ where it is, 8-bit units."""
+    columns = frame.shape[1]
+    differ = np.minimum(np.abs(frame - there), np.float32(_MOST_MISMATCH))
     x = np.arange(columns) - disparity_px
     differ[:, (x < 0) | (x > columns - 1)] = _NO_MISMATCH
     return np.asarray(cv2.blur(differ, (_MISMATCH_WINDOW, _MISMATCH_WINDOW)), np.float32)

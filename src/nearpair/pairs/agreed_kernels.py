@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 U16 = NDArray[np.uint16]
+I16 = NDArray[np.int16]
 
 _FLOOR = 1e-2
 _FAINTER = 0.3
@@ -114,27 +115,34 @@ def along(
 
 
 @njit(cache=True, nogil=True)
-def shares(sums: U16, paths: int, spread: F32, out: U8, top: int, bottom: int) -> None:
+def shares(
+    sums: U16, paths: int, spread: F32, hidden: I16, near_last: bool, out: U8, top: int, bottom: int
+) -> None:
     """How well each frame fits, against the best, in 255ths, (n, h, w), rows [top, bottom).
 
     spread: weights for frames 0, 1, 2, ... apart, by which neighbouring frames share what they have.
+    hidden: how many frames, from the farthest, are hidden at each place, (h, w): only those get 0.
     """
     count, reach = sums.shape[2], spread.shape[0] - 1
     share, spread_out = np.empty(count, np.float32), np.empty(count, np.float32)
     unit = np.float32(STEPS * paths)
     for y in range(top, bottom):
         for x in range(sums.shape[1]):
-            least = sums[y, x, 0]
-            for k in range(1, count):
+            first = np.int64(hidden[y, x]) if near_last else 0
+            end = count if near_last else count - np.int64(hidden[y, x])
+            least = sums[y, x, first]
+            for k in range(first, end):
                 least = min(least, sums[y, x, k])
-            for k in range(count):
+            for k in range(first, end):
                 share[k] = np.exp((np.float32(least) - np.float32(sums[y, x, k])) / unit)
             most = np.float32(0.0)
-            for k in range(count):
+            for k in range(first, end):
                 total = np.float32(0.0)
-                for j in range(max(0, k - reach), min(count, k + reach + 1)):
+                for j in range(max(first, k - reach), min(end, k + reach + 1)):
                     total += spread[abs(j - k)] * share[j]
                 spread_out[k] = total
                 most = max(most, total)
             for k in range(count):
-                out[k, y, x] = np.uint8(255.0 * spread_out[k] / most + 0.5)
+                out[k, y, x] = 0
+            for k in range(first, end):
+                out[k, y, x] = np.uint8(254.0 * spread_out[k] / most + 1.5)

@@ -21,6 +21,8 @@ Mask = NDArray[np.bool_]
 _BORDER_PX = 2.0
 # the floor keeps flat places at a plain mean
 _FLOOR = 1e-2
+# what is left of the weight of a frame that is not expected at all, in 255ths
+_NEVER = 1e-22
 
 
 @njit(cache=True, nogil=True)
@@ -187,10 +189,10 @@ def _weigh(
     _set_outside(weights, 1e-12, low, high, runs, count)
     for r in range(count):
         place, begin = np.uint64(runs[r, 2] + MARGIN), np.uint64(runs[r, 0])
-        if expected.shape[0] > 0:  # never by nothing
+        if expected.shape[0] > 0:
             for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
-                fit = np.float32(expected[line, begin + k]) + np.float32(1.0)
-                weights[place + k] *= fit * np.float32(1.0 / 256.0)
+                fit = np.float32(expected[line, begin + k]) + np.float32(_NEVER)
+                weights[place + k] *= fit * np.float32(1.0 / 255.0)
         if energies.shape[0] > 0:
             for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
                 energies[line, begin + k] = energy[place + k]
@@ -337,7 +339,7 @@ def blend_rest(
         _weights_row(energy[y], first, last, weights)
         if expected.shape[0] > 0:
             for x in range(weights.shape[0]):
-                weights[x] *= (np.float32(expected[y, x]) + np.float32(1.0)) * np.float32(1.0 / 256.0)
+                weights[x] *= (np.float32(expected[y, x]) + np.float32(_NEVER)) * np.float32(1.0 / 255.0)
         for x in range(plane.shape[1]):
             weight[y, x] += weights[x]
             total[y, x] += weights[x] * np.float32(plane[y, x])

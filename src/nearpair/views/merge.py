@@ -52,6 +52,9 @@ _LARGE_PX = 3600
 _BY_LEVEL = (1.0, 3.0)
 
 Expected = NDArray[np.uint8]
+# what is expected of the finest band, for each that is expected of the others
+_FINEST: Expected = np.rint((np.arange(256) + 0.3 * 255) / 1.3).astype(np.uint8)
+_FINEST[0] = 0
 _NO_EXPECTED: Expected = np.zeros((0, 0), np.uint8)
 _NONE_FIXED: Fixed = np.zeros((0, 0), np.uint16)
 _NONE: Plane = np.zeros((0, 0), np.float32)
@@ -169,7 +172,8 @@ class Merger:
     ) -> None:
         """Add the next frame, divided by its `brightness`; what is not worth looking at is left out.
 
-        expected: how well the frame should fit each place of the view, in 255ths of the best, at any size.
+        expected: how well the frame should fit each place of the view, in 255ths of the best, at any size;
+        0 where it cannot be right, as something nearer hides what it has in focus.
         Work on the frame goes on after this returns, but not with its planes; errors come with what follows.
         """
         if planes.are_halved and not self._halved:
@@ -348,13 +352,13 @@ def _filled(here: Level, energy: Plane, level: int, work: Work, top: int, bottom
 
 
 def _for_finest(expected: Expected | None) -> Expected | None:
-    """What is expected of the finest band, where no frame is held to be worth less than a quarter.
+    """What is expected of the finest band, where no frame that counts is worth less than a quarter.
 
     Fine detail cannot come from where it does not belong, and what is known of depth is coarser than it.
     """
     if expected is None:
         return None
-    return np.asarray(cv2.convertScaleAbs(expected, None, 1 / 1.3, 0.3 * 255 / 1.3))
+    return np.asarray(cv2.LUT(expected, _FINEST), np.uint8)
 
 
 def _at_size(expected: Expected | None, size: tuple[int, ...]) -> Expected:
