@@ -118,13 +118,13 @@ def test_a_retouch_that_makes_no_sense_is_refused(visitor, key, shoot, wrong):
 
 def test_nothing_is_kept_of_a_pair_that_is_not_mounted_any_longer(visitor, key, session):
     visitor.ask(f"/behind/{key}/left/2/150-100.png")
-    known = session.behind._sources  # noqa: SLF001 - what is held cannot be seen from outside
+    known = session.behind._sources
     assert known.key == key
     visitor.json("/run", {"until": "mount"})
     visitor.waited()
-    assert session.behind._sources is known  # noqa: SLF001
+    assert session.behind._sources is known
     state = visitor.json("/state")[1]
     visitor.json("/decide", {"revision": state["revision"], "changes": {"shift_px": 1.0}})
     visitor.json("/run", {"until": "mount"})
     visitor.waited()
-    assert session.behind._sources is None  # noqa: SLF001
+    assert session.behind._sources is None
