@@ -114,3 +114,17 @@ def test_a_retouch_that_makes_no_sense_is_refused(visitor, key, shoot, wrong):
     status, _ = visitor.json("/decide", {"revision": revision, "changes": {"retouches": [wrong]}})
     assert status == 422
     assert (shoot / "shoot.toml").read_bytes() == before
+
+
+def test_nothing_is_kept_of_a_pair_that_is_not_mounted_any_longer(visitor, key, session):
+    visitor.ask(f"/behind/{key}/left/2/150-100.png")
+    known = session.behind._sources
+    assert known.key == key
+    visitor.json("/run", {"until": "mount"})
+    visitor.waited()
+    assert session.behind._sources is known
+    state = visitor.json("/state")[1]
+    visitor.json("/decide", {"revision": state["revision"], "changes": {"shift_px": 1.0}})
+    visitor.json("/run", {"until": "mount"})
+    visitor.waited()
+    assert session.behind._sources is None

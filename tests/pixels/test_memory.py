@@ -1,11 +1,15 @@
 """Memory that is used again: every byte once, aligned, and fresh arrays when there is no more."""
 
+import platform
+import re
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nearpair.pixels.memory import Memory
+from nearpair.pixels.memory import Memory, give_back
 
 DTYPES = st.sampled_from([np.uint8, np.uint16, np.float32])
 SHAPES = st.tuples(st.integers(0, 12), st.integers(1, 12))
@@ -59,3 +63,21 @@ def test_blocks_of_odd_sizes(dtype):
     memory = Memory([np.empty(1001, np.uint8)])
     for _ in range(20):
         assert memory.empty((7,), dtype).flags.aligned
+
+
+def taken():
+    """Memory of its own that this process has taken, bytes (proc(5): RssAnon of /proc/PID/status)."""
+    status = Path("/proc/self/status").read_text()
+    return 1024 * int(re.search(r"RssAnon:\s+(\d+) kB", status)[1])
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="only the GNU C library gives memory back")
+def test_memory_that_nobody_uses_goes_back_to_the_system():
+    """Small blocks between others that stay, as the library keeps them for the next use."""
+    held = [bytes(100_000) for _ in range(1000)]
+    kept = held[::50]
+    del held
+    before = taken()
+    give_back()
+    assert taken() < before - 50_000_000
+    assert len(kept) == 20

@@ -70,6 +70,14 @@ class Behind:
         pieces = [{"eye": p.eye, "box": p.box, "picture": png(p.picture)} for p in found.pieces]
         return {"pieces": pieces, "told": found.told, "large": found.large}
 
+    def forget_old(self) -> None:
+        """Keep nothing of a pair that is not mounted any longer: nobody can look behind it."""
+        folder = self._folder()
+        mounted = None if folder is None else mounted_last(folder)
+        with self._lock:
+            if self._sources is not None and (mounted is None or mounted.key != self._sources.key):
+                self._sources = self._trial = None
+
     def _of(self, key: str) -> Sources | None:
         with self._lock:
             if self._sources is not None and self._sources.key == key:

@@ -7,6 +7,7 @@ from typing import Literal
 import msgspec
 
 from nearpair.errors import NearpairError
+from nearpair.pixels.memory import give_back
 from nearpair.progress import Progress
 
 State = Literal["none", "running", "done", "failed", "stopped"]
@@ -70,6 +71,10 @@ class Jobs:
         return self.status()
 
     def _run(self, work: Callable[[Progress], object]) -> None:
+        self._done(work)
+        give_back()
+
+    def _done(self, work: Callable[[Progress], object]) -> None:
         try:
             work(self._report)
             self._end("done")

@@ -7,6 +7,7 @@ from threading import Lock, Thread
 from nearpair.desk.maps import depth_piece, focus_piece
 from nearpair.desk.tiles import map_tile, tile
 from nearpair.errors import NearpairError
+from nearpair.pixels.memory import give_back
 from nearpair.shoot.decisions import ColourDecisions
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.mounting import Mounted
@@ -77,9 +78,12 @@ class Pictures:
                 whole = shown(folder, mounted)
                 with self._knowing:
                     self._whole, self._small = whole, None
+                give_back()
             return self._whole
 
     def _keep_before(self) -> None:
+        with self._focusing:
+            self._focus = None
         whole = self._whole
         if whole is None:
             return
@@ -167,4 +171,5 @@ class Pictures:
                 while len(self._mixed) >= _COLOURS:
                     del self._mixed[next(iter(self._mixed))]
                 self._mixed[name] = mixed(whole, colour)
+                give_back()
             return self._mixed[name]

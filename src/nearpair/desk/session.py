@@ -108,6 +108,7 @@ class Session:
                 make(self.sources, self.root, replace(overrides, moved=self.moved), progress)
             else:
                 run(self.root, until, overrides, progress)
+                self.behind.forget_old()
 
         return self.jobs.start(until, work)
 

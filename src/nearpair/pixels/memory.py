@@ -4,6 +4,8 @@ The system hands out fresh memory page by page, cleared, on first touch. Measure
 costs four to thirty times as much as filling it.
 """
 
+import ctypes
+import gc
 import math
 import mmap
 from collections.abc import Iterable
@@ -24,6 +26,20 @@ def fresh(size: int) -> NDArray[np.uint8]:
     if size == 0 or not hasattr(mmap, "MAP_ANONYMOUS"):
         return np.zeros(size, np.uint8)
     return np.frombuffer(mmap.mmap(-1, size, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS), np.uint8)
+
+
+def give_back() -> None:
+    """Give memory that nobody uses any longer back to the system.
+
+    The C library keeps what threads have freed for their next use; a program that waits for a person should
+    not. Does nothing more than collect garbage where the C library has no `malloc_trim` (GNU has).
+    """
+    gc.collect()
+    try:
+        trim = ctypes.CDLL(None).malloc_trim
+    except (AttributeError, OSError, TypeError):  # another C library; Windows has no such handle
+        return
+    trim(ctypes.c_size_t(0))
 
 
 class Memory:
