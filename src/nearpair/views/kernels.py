@@ -21,8 +21,8 @@ Mask = NDArray[np.bool_]
 _BORDER_PX = 2.0
 # the floor keeps flat places at a plain mean
 _FLOOR = 1e-2
-# what is left of the weight of a frame that is not expected at all, in 255ths
-_NEVER = 1e-22
+NEVER = 1e-22
+"""What is left of the weight of a frame that is not expected at all, in 255ths."""
 
 
 @njit(cache=True, nogil=True)
@@ -191,7 +191,7 @@ def _weigh(
         place, begin = np.uint64(runs[r, 2] + MARGIN), np.uint64(runs[r, 0])
         if expected.shape[0] > 0:
             for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
-                fit = np.float32(expected[line, begin + k]) + np.float32(_NEVER)
+                fit = np.float32(expected[line, begin + k]) + np.float32(NEVER)
                 weights[place + k] *= fit * np.float32(1.0 / 255.0)
         if energies.shape[0] > 0:
             for k in range(np.uint64(runs[r, 1] - runs[r, 0])):
@@ -339,7 +339,7 @@ def blend_rest(
         _weights_row(energy[y], first, last, weights)
         if expected.shape[0] > 0:
             for x in range(weights.shape[0]):
-                weights[x] *= (np.float32(expected[y, x]) + np.float32(_NEVER)) * np.float32(1.0 / 255.0)
+                weights[x] *= (np.float32(expected[y, x]) + np.float32(NEVER)) * np.float32(1.0 / 255.0)
         for x in range(plane.shape[1]):
             weight[y, x] += weights[x]
             total[y, x] += weights[x] * np.float32(plane[y, x])

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from nearpair.geometry.transforms import Similarity
 from nearpair.pixels.detail import BLOCK_PX, energy_of
+from nearpair.views.kernels import NEVER
 from nearpair.views.responses import Responses, ResponseTracker
 
 F32 = NDArray[np.float32]
@@ -27,8 +28,6 @@ Codes = NDArray[np.uint8]
 # 0.05 dB better, near depth jumps as elsewhere, than with every frame looked at all over.
 _SHARE, _OVER_NOISE, _SHARE_AROUND = 0.7, 4.0, 0.7
 _AROUND = np.ones((3, 3), np.uint8)
-# as in merging: what is left of a frame that is not expected at all, in 255ths
-_NEVER = 1e-22
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,7 +132,7 @@ class Worths:
         if expected is None:
             return energy
         fit = cv2.resize(expected, self._size[::-1], interpolation=cv2.INTER_LINEAR)
-        share = (fit.astype(np.float32) + np.float32(_NEVER)) / np.float32(255)
+        share = (fit.astype(np.float32) + np.float32(NEVER)) / np.float32(255)
         return np.asarray(energy * np.sqrt(np.sqrt(share)), np.float32)
 
     def _moved(self, number: int, codes: Codes) -> F32:
