@@ -9,7 +9,7 @@ import pytest
 import trimesh
 from PIL import Image
 
-from nearpair.errors import NearpairError
+from nearpair.errors import NearpairError, NewerVersionError
 from nearpair.frames.profiles import srgb_profile
 from nearpair.shoot.again import Remade, again, ages
 from nearpair.shoot.deciding import Overrides, decide
@@ -302,3 +302,17 @@ def test_without_the_cache_and_without_its_list_nothing_is_claimed(aged):
     (aged / "out" / "outputs.json").write_bytes(b"[torn")
     assert {age.known for age in ages(ShootFolder.open(aged))} == {False}
     assert why_older(aged) == {}
+
+
+def test_the_list_of_a_newer_nearpair_is_refused_before_anything_is_written(aged):
+    log = aged / "out" / "outputs.json"
+    log.write_text('{"version": 2, "outputs": "in another form"}')
+    before = contents(aged)
+    for work in (
+        lambda: ages(ShootFolder.open(aged)),
+        lambda: again(aged),
+        lambda: publish(aged, ["crossed"]),
+    ):
+        with pytest.raises(NewerVersionError, match=r"outputs\.json: has version 2"):
+            work()
+    assert contents(aged) == before

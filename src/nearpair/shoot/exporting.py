@@ -22,7 +22,16 @@ from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.mounting import Mounted
-from nearpair.shoot.outlog import Output, Part, as_mounted, glasses_here, glasses_there, log, names_below
+from nearpair.shoot.outlog import (
+    Output,
+    Part,
+    as_mounted,
+    glasses_here,
+    glasses_there,
+    log,
+    logged,
+    names_below,
+)
 from nearpair.shoot.shown import Shown
 
 _QUALITY = 95
@@ -55,6 +64,7 @@ def export(shoot: ShootFolder, memo: Memo, ready: Ready, progress: Progress) -> 
 
     Returns their files by name.
     """
+    logged(shoot)  # that of a newer nearpair is refused before anything is written
     colour = ready.decisions.colour
     glasses = ready.shown.glasses
     methods = [m for m in METHODS if m not in _SLOW or m == colour.method]

@@ -16,7 +16,7 @@ from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.forms_made import MAKERS
 from nearpair.shoot.material import Material, Settings
 from nearpair.shoot.memo import Memo, key_of
-from nearpair.shoot.outlog import Output, as_mounted, log, names_below
+from nearpair.shoot.outlog import Output, as_mounted, log, logged, names_below
 from nearpair.shoot.run import run
 
 FOLDER = "forms"
@@ -86,6 +86,7 @@ def _told(folder: ShootFolder, ready: Ready, about: dict[str, str]) -> Ready:
 
 def made_form(folder: ShootFolder, memo: Memo, material: Material, form: Form) -> Written:
     """Make one form, unless the same was made before."""
+    logged(folder)  # that of a newer nearpair is refused before anything is written
     ready, stage = material.ready, f"form-{form.name}"
     path = folder.out(f"{FOLDER}/{form.name}{form.suffix}")
     maker = MAKERS[form.name]
