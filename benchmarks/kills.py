@@ -5,6 +5,7 @@ processes can be forked; the full disk needs the right to mount a memory disk an
 """
 
 import errno
+import json
 import os
 import random
 import shutil
@@ -13,6 +14,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import tomllib
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -71,6 +73,20 @@ def undisturbed(folders: list[Path], shoot: Path, said: Path) -> None:
         sys.exit(said.read_text())
 
 
+def half_written(shoot: Path, wanted: dict[str, str]) -> list[str]:
+    """Files that are not as they are in the end; of those that a job writes more than once, what is no whole."""
+    growing = {"shoot.toml": tomllib.loads, "out/outputs.json": json.loads}
+    half = [n for n, digest in contents(shoot).items() if n not in growing and wanted.get(n) != digest]
+    for name, read in growing.items():
+        text = (shoot / name).read_text() if (shoot / name).exists() else None
+        try:
+            if text is not None:
+                read(text)
+        except ValueError:
+            half.append(name)
+    return half
+
+
 def kills(folders: list[Path], work: Path, instants: int, seed: int) -> Counter[str]:
     """Kill at `instants` random moments, run again, and compare with an undisturbed run."""
     whole, said = work / "undisturbed", work / "said"
@@ -86,8 +102,7 @@ def kills(folders: list[Path], work: Path, instants: int, seed: int) -> Counter[
         shoot, after_s = work / "killed", rng.uniform(0, lasts_s)
         status = forked(lambda: job(folders, shoot), said, after_s)  # noqa: B023 - used at once
         counts["killed" if status == -signal.SIGKILL else "finished before"] += 1
-        half = [name for name, digest in contents(shoot).items() if wanted.get(name) != digest]
-        half = [name for name in half if PART_PREFIX not in name and name != "shoot.toml"]
+        half = [name for name in half_written(shoot, wanted) if PART_PREFIX not in name]
         counts["half-written file under a final name"] += len(half)
         again = forked(lambda: job(folders, shoot), said)  # noqa: B023
         same = again == 0 and contents(shoot) == wanted
@@ -117,7 +132,7 @@ def full_disks(folders: list[Path], work: Path) -> Counter[str]:
             counts["refused" if status == REFUSED else "CRASHED"] += 1
             words = said.read_text() if said.exists() else f"signal {-status}"
             left = list(disk.rglob(f"*{PART_PREFIX}*"))
-            half = [n for n, d in contents(shoot).items() if n != "shoot.toml" and wanted.get(n) != d]
+            half = half_written(shoot, wanted)
             print(f"{size_kb} kB: {words}{f' LEFT {left} HALF {half}' if left or half else ''}")
             counts["half-written file under a final name"] += len(half)
             mount("-o", "remount,size=1g", str(disk))
