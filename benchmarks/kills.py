@@ -74,7 +74,7 @@ def undisturbed(folders: list[Path], shoot: Path, said: Path) -> None:
 
 
 def half_written(shoot: Path, wanted: dict[str, str]) -> list[str]:
-    """Files that are not as they are in the end; of those that a job writes more than once, what is no whole."""
+    """Files that are not as they are in the end; of those that are written more than once, broken ones."""
     growing = {"shoot.toml": tomllib.loads, "out/outputs.json": json.loads}
     half = [n for n, digest in contents(shoot).items() if n not in growing and wanted.get(n) != digest]
     for name, read in growing.items():
