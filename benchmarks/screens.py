@@ -50,6 +50,7 @@ class Walk:
     def __init__(self, desk: Patient, folder: Path, size: str) -> None:
         self.desk, self.page = desk, desk.page
         self.folder, self.size = folder, size
+        self.page.set_default_timeout(1000 * PATIENCE_S)
         self.number = 0
 
     def shot(self, name: str, at: str = "", whole: bool = False) -> None:

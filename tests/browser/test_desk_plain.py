@@ -7,9 +7,9 @@ from nearpair.desk.serve import serving
 from nearpair.desk.session import Session
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.shoot.decisions import load
-from nearpair.shoot.exporting import pair_as_seen
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
+from nearpair.shoot.shown import pair_as_seen
 from support.chromium import FLAGS, installed
 from support.desk_page import Desk
 
