@@ -65,8 +65,9 @@ def measured(done, **stated):
 
 
 # Median error as a share of the depth. Measured: 2.05 to 2.25 % in the minerals, where 600 px leave a
-# deviation of 7 px, and 0.13 px of disparity are 1.9 % of it even with the true base and lens.
-LIMITS = {"minerals": 0.03}
+# deviation of 7 px, and 0.13 px of disparity are 1.9 % of it even with the true base and lens; 2.2 to 2.3 %
+# in the shells, half of it one distance for all: the true place of the window is read off 200 px only.
+LIMITS = {"minerals": 0.03, "shells": 0.025}
 
 
 def check_depth(done, true, metric):
