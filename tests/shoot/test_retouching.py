@@ -259,8 +259,10 @@ def test_what_is_tried_is_what_is_made(shoot, proof, made):
             size = view.shape[:2]
             whole = laid_part(view, (0, 0), sources.onto(piece.eye), None, (0, 0, *size[::-1]), size)
             x, y, width, height = piece.box
-            off = np.abs(piece.picture.astype(int) - whole[y : y + height, x : x + width]).max()
-            assert off <= 1 if retouched else off > 20
+            off = np.abs(piece.picture.astype(int) - whole[y : y + height, x : x + width])
+            # frames are resampled to 1/32 px, counted from where the part begins that is worked on
+            alike = off.max() <= 8 and np.mean(off > 1) < 0.02
+            assert alike if retouched else off.max() > 20
 
 
 def test_a_retouch_goes_with_the_subject_when_its_view_is_laid_on_another_frame(shoot, proof, made):
