@@ -8,7 +8,7 @@ from nearpair.frames.write import write_tiff
 from nearpair.outputs.anaglyph import anaglyph
 from nearpair.shoot.decisions import ColourDecisions
 from nearpair.shoot.folder import ShootFolder
-from nearpair.shoot.shown import Shown
+from nearpair.shoot.shown import MountedPair
 
 DECIDED = ColourDecisions(glasses="red-cyan", method="half-colour")
 
@@ -24,7 +24,7 @@ def shoot(tmp_path):
 
 
 def test_the_decided_anaglyph_is_mixed_once(shoot):
-    shown = Shown(shoot, (0, 0), DECIDED)
+    shown = MountedPair(shoot, (0, 0), DECIDED)
     left, right = shown.pair()
     found = shown.anaglyph(GLASSES["red-cyan"], "half-colour")
     assert np.array_equal(found, anaglyph(left, right, GLASSES["red-cyan"], "half-colour"))
@@ -37,7 +37,7 @@ def test_the_decided_anaglyph_is_mixed_once(shoot):
 
 
 def test_masks_are_published_and_not_measured(shoot):
-    shown = Shown(shoot, (3, 2), DECIDED)
+    shown = MountedPair(shoot, (3, 2), DECIDED)
     left, right = shown.published()
     assert not left[:, :3].any()
     assert not right[:, -2:].any()

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from nearpair.colour.balance import Balance, balance_by_parts
 from nearpair.colour.evening import UNCHANGED, evening_tables, gains, through_tables
 from nearpair.colour.match import block_light, grid
-from nearpair.frames.profiles import linear_light
+from nearpair.frames.profiles import linear_light, to_srgb_codes
 from nearpair.pixels.luma import Plane
 from nearpair.proof.model import ViewsLight
 
@@ -75,6 +75,11 @@ def evened(picture: NDArray[Any], profile: bytes | None, factors: Gains) -> NDAr
     if factors == UNCHANGED:
         return picture
     return through_tables(picture, evening_tables(factors, _decoded(profile, picture.dtype)))
+
+
+def seen_evened(picture: NDArray[Any], profile: bytes | None, factors: Gains) -> NDArray[np.uint8]:
+    """The same in sRGB, 8 bit, as screens show it."""
+    return to_srgb_codes(evened(picture, profile, factors), profile)
 
 
 def evened_both(

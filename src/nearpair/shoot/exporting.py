@@ -23,6 +23,7 @@ from nearpair.shoot.glassesfile import described, glasses_named
 from nearpair.shoot.memo import Memo, key_of
 from nearpair.shoot.mounting import Mounted
 from nearpair.shoot.outlog import (
+    Now,
     Output,
     Part,
     as_mounted,
@@ -32,7 +33,7 @@ from nearpair.shoot.outlog import (
     logged,
     names_below,
 )
-from nearpair.shoot.shown import Shown
+from nearpair.shoot.shown import MountedPair
 
 _QUALITY = 95
 _SLOW = {"cielab"}  # half a minute at 24 MP: written only if it is the chosen method
@@ -49,7 +50,7 @@ class Ready:
     decisions: Decisions
     metric: Metric | None
     frame: FrameInfo
-    shown: Shown
+    shown: MountedPair
 
 
 class Exporter(Protocol):
@@ -74,8 +75,8 @@ def export(shoot: ShootFolder, memo: Memo, ready: Ready, progress: Progress) -> 
     if memo.recall("export", key, list(files.values())) is None:
         _write(ready, [(name, path, glasses) for name, path in files.items()], progress)
         memo.record("export", key, list(files.values()), b"done")
-    told = [_told(shoot, memo, ready, name, path, colour.glasses) for name, path in files.items()]
-    log(shoot, told)
+    now = as_mounted(shoot, memo, ready.decisions, ready.mounted)
+    log(shoot, [_told(shoot, now, name, path, colour.glasses) for name, path in files.items()])
     return files
 
 
@@ -96,32 +97,29 @@ def export_again(
     ]
     if work:
         _write(ready, work, progress)
-    told = [_told(shoot, memo, ready, n, path, name) for (n, path, _), name in zip(work, names, strict=True)]
-    log(shoot, told)
+    now = as_mounted(shoot, memo, ready.decisions, ready.mounted)
+    log(shoot, [_told(shoot, now, n, path, name) for (n, path, _), name in zip(work, names, strict=True)])
     return usual + [path for _, path, _ in work]
 
 
 def _write(ready: Ready, work: Sequence[tuple[str, Path, Glasses]], progress: Progress) -> None:
     """Write outputs by name to their files; while one is written, the next one is made."""
     with ThreadPoolExecutor(1) as beside:
-        saving: Future[None] | None = None
+        saving: Future[None] = beside.submit(lambda: None)
         for done, (name, path, glasses) in enumerate(work):
             progress("writing the outputs", done, len(work))
-            if saving is not None and name in _WIDE:  # two of these at once would take much memory
+            if name in _WIDE:  # two of these at once would take much memory
                 saving.result()
             picture = _made(name, ready.shown, glasses, progress)
-            if saving is not None:
-                saving.result()
+            saving.result()
             saving = beside.submit(_save, path, picture)
             del picture
-        if saving is not None:
-            saving.result()
+        saving.result()
     progress("writing the outputs", len(work), len(work))
 
 
-def _told(shoot: ShootFolder, memo: Memo, ready: Ready, name: str, path: Path, glasses: str) -> Output:
+def _told(shoot: ShootFolder, now: Now, name: str, path: Path, glasses: str) -> Output:
     """From what an output is made."""
-    now = as_mounted(shoot, memo, ready.decisions, ready.mounted)
     parts: list[Part] = ["pair", "program"]
     if not name.startswith("anaglyph-"):
         return Output(names_below(shoot, [path]), now.made_from(parts), usual=name)
@@ -135,7 +133,7 @@ def anaglyph_name(glasses: str, method: str) -> str:
     return f"anaglyph-{glasses}-{method}.jpg"
 
 
-def _made(name: str, shown: Shown, glasses: Glasses, progress: Progress) -> NDArray[Any]:
+def _made(name: str, shown: MountedPair, glasses: Glasses, progress: Progress) -> NDArray[Any]:
     if name.startswith("anaglyph-"):
         return shown.anaglyph(glasses, name.removeprefix("anaglyph-"), progress)
     left, right = shown.published()

@@ -34,7 +34,7 @@ from nearpair.shoot.decisions import Decisions
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import described
 from nearpair.shoot.memo import Memo, key_of
-from nearpair.shoot.shown import Shown
+from nearpair.shoot.shown import MountedPair
 
 _REPORT_PX = 1400
 _REPORT_QUALITY = 88
@@ -94,12 +94,17 @@ def recall_fixed(
 
 def as_shown(shoot: ShootFolder, decisions: Decisions, mounting: Mounting) -> bytes:
     """The anaglyph as it is published now, as a small JPEG file."""
-    shown = Shown(shoot, mounting.floating_px, decisions.colour)
+    shown = MountedPair(shoot, mounting.floating_px, decisions.colour)
     return _jpeg_bytes(shoot, thumbnail(shown.anaglyph(shown.glasses, shown.method), _REPORT_PX))
 
 
 def prove(
-    shoot: ShootFolder, memo: Memo, decisions: Decisions, subject: Subject, shown: Shown, progress: Progress
+    shoot: ShootFolder,
+    memo: Memo,
+    decisions: Decisions,
+    subject: Subject,
+    shown: MountedPair,
+    progress: Progress,
 ) -> Proof:
     """Measure the mounted pair; write its proof in all forms, unless the same was done before."""
     key = _key(decisions, subject)
@@ -123,7 +128,7 @@ def prove(
 
 
 def _inputs(
-    shoot: ShootFolder, decisions: Decisions, subject: Subject, shown: Shown, progress: Progress
+    shoot: ShootFolder, decisions: Decisions, subject: Subject, shown: MountedPair, progress: Progress
 ) -> Inputs:
     def mixing(what: str, done: int, total: int) -> None:
         progress(f"proofing: {what}", done, total)
@@ -154,7 +159,7 @@ def _inputs(
     )
 
 
-def _pictures(shoot: ShootFolder, inputs: Inputs, shown: Shown, proof: Proof) -> dict[str, bytes]:
+def _pictures(shoot: ShootFolder, inputs: Inputs, shown: MountedPair, proof: Proof) -> dict[str, bytes]:
     step = max(1, -(-max(inputs.parallax.shape) // _REPORT_PX))
     near, far = proof.depth.near_px, proof.depth.far_px
     # measured is what lies behind the masks, shown what is published

@@ -39,7 +39,7 @@ from nearpair.shoot.reporting import dust_of, eyes_of, notes, pair_of, reports
 from nearpair.shoot.retouches import adrift_of, check_retouches
 from nearpair.shoot.retouching import in_words, retouch_pair
 from nearpair.shoot.scratch import Scratch
-from nearpair.shoot.shown import Shown
+from nearpair.shoot.shown import MountedPair
 from nearpair.shoot.straightening import lens_of
 from nearpair.shoot.surveying import Keeper
 from nearpair.shoot.told import check_same_sources, check_sources
@@ -292,7 +292,7 @@ def _staged(
     drop_stale_proof(folder, memo, decisions, subject)
     if last == 2:
         return None
-    shown = Shown(folder, mounted.mounting.floating_px, decisions.colour)
+    shown = MountedPair(folder, mounted.mounting.floating_px, decisions.colour)
     exporter(folder, memo, Ready(mounted, decisions, metric, reference_frame(pair[0]), shown), progress)
     _sheet(folder, memo, looked, decisions, progress)
     if last == 3:

@@ -7,13 +7,13 @@ from numpy.typing import NDArray
 
 from nearpair.colour.evening import UNCHANGED
 from nearpair.colour.glasses import Glasses
-from nearpair.frames.profiles import read_profile, to_srgb_codes
+from nearpair.frames.profiles import read_profile
 from nearpair.frames.write import read_tiff
 from nearpair.outputs.anaglyph import BY_COLOUR, anaglyph
 from nearpair.outputs.floating import masked
 from nearpair.progress import Progress, silent
 from nearpair.shoot.decisions import ColourDecisions
-from nearpair.shoot.evening import Gains, evened
+from nearpair.shoot.evening import Gains, seen_evened
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.glassesfile import glasses_named
 
@@ -22,7 +22,7 @@ Picture = NDArray[np.uint8]
 _MANY_PX = 4_000_000  # fewer are mixed by any method but cielab in a second or two
 
 
-class Shown:
+class MountedPair:
     """A mounted pair in sRGB, 8 bit, (H, W, 3) each, and its anaglyph.
 
     One stage leaves both to the next: a large anaglyph takes as long to mix as many frames to merge.
@@ -81,5 +81,4 @@ def as_seen(path: Path) -> Picture:
 
 def as_evened(path: Path, gains: Gains) -> Picture:
     """A TIFF of a shoot in sRGB, 8 bit (H, W, 3), its linear light multiplied by these gains first."""
-    profile = read_profile(path)
-    return to_srgb_codes(evened(read_tiff(path), profile, gains), profile)
+    return seen_evened(read_tiff(path), read_profile(path), gains)

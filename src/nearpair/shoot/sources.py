@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from nearpair.errors import ShootError
 from nearpair.frames.metadata import FrameInfo
-from nearpair.frames.profiles import read_profile, to_srgb_codes
+from nearpair.frames.profiles import read_profile
 from nearpair.frames.read import Pixels
 from nearpair.frames.write import read_tiff
 from nearpair.geometry.distortion import Distortion
@@ -22,7 +22,7 @@ from nearpair.pixels.detail import energy_of
 from nearpair.progress import Progress, silent
 from nearpair.shoot.counterparts import Counterparts, counterparts_kept, counterparts_of_pair
 from nearpair.shoot.developing import developed_frames
-from nearpair.shoot.evening import evened, gains_of
+from nearpair.shoot.evening import gains_of, seen_evened
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.looking import Member
 from nearpair.shoot.memo import Memo
@@ -157,8 +157,7 @@ class Sources:
         left, top = (round(at) - size_px // 2 for at in point)
         shown, seen = crop_of(self.frame(eye, number, number), (left, top, size_px, size_px))
         profile = read_profile(member.station.frames[number].path)
-        even = evened(shown, profile, gains_of(self.mounted.mounting.light)[eye])
-        picture = to_srgb_codes(even, profile)
+        picture = seen_evened(shown, profile, gains_of(self.mounted.mounting.light)[eye])
         picture[~seen] = _NOTHING_THERE
         return picture
 

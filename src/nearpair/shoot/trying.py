@@ -13,13 +13,13 @@ from threading import Lock
 import numpy as np
 from numpy.typing import NDArray
 
-from nearpair.frames.profiles import read_profile, to_srgb_codes
+from nearpair.frames.profiles import read_profile
 from nearpair.frames.write import read_tiff_part
 from nearpair.geometry.strokes import Box
 from nearpair.proof.model_retouch import Retouched
 from nearpair.shoot.counterparts import Counterparts
 from nearpair.shoot.decisions import Retouch
-from nearpair.shoot.evening import evened, gains_of
+from nearpair.shoot.evening import gains_of, seen_evened
 from nearpair.shoot.folder import ShootFolder
 from nearpair.shoot.retouches import Put, chosen_of, puts_of
 from nearpair.shoot.sources import Bytes, Sources
@@ -112,9 +112,8 @@ class Trial:
                 view = put_in(view, *within(part, put.area, self._sources.frame(eye, put.number, put.focus)))
         lens = self._sources.bent
         shown = laid_part(view.rgb, part[:2], self._sources.onto(eye), lens, box, size_px)
-        profile = read_profile(path)
-        even = evened(shown, profile, gains_of(self._sources.mounted.mounting.light)[eye])
-        return Piece(eye, box, to_srgb_codes(even, profile))
+        gains = gains_of(self._sources.mounted.mounting.light)[eye]
+        return Piece(eye, box, seen_evened(shown, read_profile(path), gains))
 
 
 def _apart(boxes: Sequence[Box]) -> list[Box]:
